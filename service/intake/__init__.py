@@ -1,0 +1,1 @@
+"""What comes in: documents read strictly, faults named with pointers, rules held across entries."""
