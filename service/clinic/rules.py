@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
+from itertools import pairwise
 from typing import Any
 
 from service.clinic.standing import StandingEntry
@@ -142,7 +143,7 @@ def _once(rows: Sequence[Any] | None, member: str, name: str) -> Iterator[tuple[
 def _rising(bands: Sequence[Any] | None) -> Iterator[tuple[Path, str]]:
     placed = [(b.band, b.station_mm, i) for i, b in enumerate(bands or ()) if None not in (b.band, b.station_mm)]
     placed.sort(key=lambda row: row[0])
-    for (lower_band, lower, _), (band, station, position) in zip(placed, placed[1:], strict=False):
+    for (lower_band, lower, _), (band, station, position) in pairwise(placed):
         if band != lower_band and station < lower:
             yield ("bands", position, "station_mm"), "stations must rise with the band number"
 

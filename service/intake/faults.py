@@ -29,10 +29,14 @@ class Refused(ValueError):
 
     def __init__(self, faults: Iterable[Fault]) -> None:
         unique = {(fault.pointer, fault.detail): fault for fault in faults}
-        self.faults = sorted(unique.values(), key=lambda fault: [(isinstance(s, str), str(s).zfill(8)) for s in fault.path])
+        self.faults = sorted(unique.values(), key=_in_document_order)
         super().__init__("; ".join(f"{fault.pointer}: {fault.detail}" for fault in self.faults))
 
     @property
     def status(self) -> int:
         """409 when every fault is a conflict with what was charted before, else 422."""
         return 409 if all(fault.conflict for fault in self.faults) else 422
+
+
+def _in_document_order(fault: Fault) -> list[tuple[bool, str]]:
+    return [(isinstance(step, str), str(step).zfill(8)) for step in fault.path]

@@ -1,13 +1,14 @@
 """Reading one course or entry: pydantic's findings turned into faults with pointers, all of them."""
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, TypeVar, cast
 
 from pydantic import BaseModel, ValidationError
 
 from service.clinic import entries
 from service.intake.faults import Fault, Path
 
+Model = TypeVar("Model", bound=BaseModel)
 MODELS: dict[str, type[BaseModel]] = {
     "installation": entries.Installation,
     "check": entries.Check,
@@ -41,10 +42,10 @@ def read_entry(sent: Any) -> entries.Entry | list[Fault]:
     model = MODELS.get(kind) if isinstance(kind, str) else None
     if model is None:
         return [Fault(("kind",), f"must be one of {', '.join(entries.KINDS)}")]
-    return _read(model, sent)
+    return cast(entries.Entry | list[Fault], _read(model, sent))
 
 
-def _read(model: type[BaseModel], sent: Any) -> Any:
+def _read(model: type[Model], sent: Any) -> Model | list[Fault]:
     nulls = [Fault(path, "must not be null; leave the name out") for path in _nulls(sent, ())]
     try:
         value = model.model_validate(sent)

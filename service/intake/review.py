@@ -191,10 +191,15 @@ def _target_fault(row: _Sent, target: Any, retracted: bool, retraction: _Sent | 
         return f"{'an amendment' if target.kind == 'amendment' else 'a retraction'} cannot be corrected this way"
     if amending and retracted:
         return "the entry is retracted"
-    if amending and retraction is not None and None not in (row.entry.at, retraction.entry.at):
-        if (retraction.entry.at, retraction.arrival) < (row.entry.at, row.arrival):
-            return "the entry is retracted"
+    if amending and retraction is not None and _later(row, retraction):
+        return "the entry is retracted"
     return None
+
+
+def _later(row: _Sent, other: _Sent) -> bool:
+    if None in (row.entry.at, other.entry.at):
+        return False
+    return bool((row.entry.at, row.arrival) > (other.entry.at, other.arrival))
 
 
 def _faults_across(sent: Sequence[_Sent], known: Known, faulty: set[Path]) -> Iterator[Fault]:
@@ -260,8 +265,12 @@ def _accepted(course: Course, sent_course: Any, sent: Sequence[_Sent], known: Kn
         course_digest=digest,
         course_is_new=known.course is None,
         course_changed=known.course is not None and digest != known.course_digest,
-        entries=tuple(NewEntry(Charted(row.entry, row.arrival), strict_json.write(row.raw), row.digest) for row in sent),
+        entries=tuple(_new_entry(row) for row in sent),
     )
+
+
+def _new_entry(row: _Sent) -> NewEntry:
+    return NewEntry(Charted(row.entry, row.arrival), strict_json.write(row.raw), row.digest)
 
 
 def entry_of(body: bytes) -> Entry:
