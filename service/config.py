@@ -8,7 +8,7 @@ from pathlib import Path
 from service import __version__
 
 DEFAULT_DATABASE_URL = "sqlite:///closure-readings.sqlite3"
-DEFAULT_PORT = 8080
+DEFAULT_PUBLIC_BASE = "http://127.0.0.1:8080"
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
@@ -17,7 +17,7 @@ class Settings:
     """What a deployment decides; every field has a safe default for a first look on loopback."""
 
     database_url: str = DEFAULT_DATABASE_URL
-    public_base: str = f"http://127.0.0.1:{DEFAULT_PORT}"
+    public_base: str = DEFAULT_PUBLIC_BASE
     site: str = "demo"
     zone: str = "UTC"
     synchronous: str = "FULL"
