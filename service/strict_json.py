@@ -5,7 +5,6 @@ readers could understand differently is refused, and a number stays the decimal 
 """
 
 import json
-from collections.abc import Iterator
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
@@ -107,18 +106,14 @@ _DECODER = json.JSONDecoder(
 )
 
 
-def _containers(value: Any) -> Iterator[Any]:
-    members = value.values() if isinstance(value, dict) else value
-    return (member for member in members if isinstance(member, dict | list))
-
-
 def _depth_over(value: Any, deepest: int) -> bool:
-    level = [value] if isinstance(value, dict | list) else []
-    depth = 0
-    while level:
-        depth += 1
-        level = [inner for outer in level for inner in _containers(outer)]
-    return depth > deepest
+    level = [value]
+    for _ in range(deepest):
+        members = (outer.values() if type(outer) is dict else outer for outer in level)
+        level = [inner for some in members for inner in some if type(inner) in (dict, list)]
+        if not level:
+            return False
+    return True
 
 
 def _refuse_half_pairs(value: Any) -> None:
