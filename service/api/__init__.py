@@ -1,0 +1,1 @@
+"""HTTP: the intake side, the FHIR side and the start page."""

@@ -1,0 +1,86 @@
+"""The application, wired up once: `create_app(settings)` serves production and tests alike."""
+
+import asyncio
+import logging
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from datetime import UTC, datetime
+from typing import Any
+
+from anyio import to_thread
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+
+from service.api.documentation import schemas
+from service.api.fhir import fhir_routes
+from service.api.intake import intake_routes
+from service.api.outcomes import answer_outcome
+from service.api.problems import answer_problem, problem
+from service.api.start import start_routes
+from service.clinic.caution import CAUTION
+from service.config import Settings
+from service.workflow import Workflow, open_workflow
+
+REFRESH_EVERY_S = 60
+log = logging.getLogger(__name__)
+
+
+def utc_now() -> datetime:
+    """The server's clock."""
+    return datetime.now(UTC)
+
+
+def create_app(settings: Settings, clock: Callable[[], datetime] = utc_now) -> FastAPI:
+    """The whole service for one set of settings; the database is opened here and closed with the application."""
+    workflow = open_workflow(settings)
+
+    @asynccontextmanager
+    async def life(app: FastAPI) -> AsyncIterator[None]:
+        watch = asyncio.create_task(_mark_overdue(workflow, clock))
+        yield
+        watch.cancel()
+        with suppress(asyncio.CancelledError):
+            await watch
+        workflow.close()
+
+    app = FastAPI(title="closure-readings", version=settings.software_version, description=CAUTION, lifespan=life)
+    app.include_router(start_routes(workflow, settings, clock))
+    app.include_router(intake_routes(workflow, settings.public_base, clock))
+    app.include_router(fhir_routes(workflow.store, settings, clock))
+    app.add_exception_handler(Exception, _answer)
+    app.add_exception_handler(HTTPException, _answer)
+    app.openapi = lambda: _document(app)  # type: ignore[method-assign]  # the framework's own way to extend it
+    return app
+
+
+async def _mark_overdue(workflow: Workflow, clock: Callable[[], datetime]) -> None:
+    """Every minute: resets that became overdue get their Flag and an urgent Task without anybody charting."""
+    while True:
+        try:
+            await to_thread.run_sync(lambda: workflow.mark_overdue(clock()))
+        except Exception as fault:
+            log.error("marking overdue resets failed: %s", type(fault).__name__)
+        await asyncio.sleep(REFRESH_EVERY_S)
+
+
+async def _answer(request: Request, fault: Exception) -> Response:
+    """One error shape for each side: OperationOutcome below /fhir, problem documents elsewhere."""
+    if request.url.path == "/fhir" or request.url.path.startswith("/fhir/"):
+        outcome: Response = await answer_outcome(request, fault)
+        return outcome
+    if isinstance(fault, HTTPException):
+        answer = problem(fault.status_code, str(fault.detail))
+        answer.headers.update(fault.headers or {})
+        return answer
+    return await answer_problem(request, fault)
+
+
+def _document(app: FastAPI) -> dict[str, Any]:
+    if app.openapi_schema is None:
+        document = get_openapi(title=app.title, version=app.version, description=app.description, routes=app.routes)
+        document.setdefault("components", {}).setdefault("schemas", {}).update(schemas())
+        app.openapi_schema = document
+    return app.openapi_schema

@@ -1,0 +1,1 @@
+"""Search as FHIR R4 means it: which parameters there are, what a resource is found by, what a client asked for."""

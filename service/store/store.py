@@ -1,0 +1,107 @@
+"""The store: opened once, written one unit at a time a site, read by many at once."""
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, text
+from sqlalchemy.exc import DBAPIError, TimeoutError
+
+from service.store.engines import Checkpoints, engines
+from service.store.errors import SchemaError, store_error
+from service.store.reading import Reading
+from service.store.schema import current_revision, expected_revision, upgrade
+from service.store.token_sets import TokenSets
+from service.store.writing import WriteUnit
+
+
+class Store:
+    """Readings and resources of all sites in one database."""
+
+    def __init__(self, writer: Engine, reader: Engine) -> None:
+        self._writer = writer
+        self._reader = reader
+        self._token_sets: dict[str, TokenSets] = {}
+        self._lock = threading.Lock()
+        self._checkpoints: Checkpoints | None = None
+
+    def migrate(self) -> None:
+        """Bring the tables to this version; several processes may do so at once. StoreError as for writing."""
+        with _translated():
+            upgrade(self._writer)
+        self._start_checkpoints()
+
+    def ready(self) -> None:
+        """Return when the database answers and has this version's tables; StoreError with the reason otherwise."""
+        with _translated(), self._reader.connect() as connection:
+            connection.execute(text("SELECT 1"))
+            found = current_revision(connection)
+        if found != expected_revision():
+            raise SchemaError("the tables are not those of this version of the service: run the migration")
+        self._start_checkpoints()
+
+    def close(self) -> None:
+        """Give back every connection."""
+        if self._checkpoints:
+            self._checkpoints.stop()
+            self._checkpoints = None
+        self._reader.dispose()
+        self._writer.dispose()
+
+    @contextmanager
+    def write(self, site: str, now: datetime) -> Iterator[WriteUnit]:
+        """One write of one site: on disk as a whole when the block ends, without a trace when it raises.
+
+        Writers of a site come one after the other. Raises StoreBusyError, StoreFullError, StoreUnavailableError,
+        StoreCorruptedError, SchemaError or DraftError.
+        """
+        if self._checkpoints:
+            self._checkpoints.give_way()
+        with _translated():
+            with self._writer.begin() as connection:
+                unit = WriteUnit(connection, site, now, self._sets(site))
+                yield unit
+                unit.finish()
+            unit.committed()
+            if self._checkpoints:
+                self._checkpoints.written()
+
+    @contextmanager
+    def read(self, site: str) -> Iterator[Reading]:
+        """Read one site; everything within the block is of one state of the database."""
+        with _translated(), self._snapshot() as connection:
+            yield Reading(connection, site, self._sets(site))
+
+    @contextmanager
+    def _snapshot(self) -> Iterator[Connection]:
+        with self._reader.connect() as connection:
+            if connection.dialect.name == "postgresql":
+                connection = connection.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+            yield connection
+
+    def _sets(self, site: str) -> TokenSets:
+        with self._lock:
+            return self._token_sets.setdefault(site, TokenSets(site))
+
+    def _start_checkpoints(self) -> None:
+        with self._lock:
+            if self._checkpoints is None and self._writer.dialect.name == "sqlite":
+                self._checkpoints = Checkpoints(Path(str(self._writer.url.database)))
+
+
+def open_store(database_url: str, synchronous: str = "FULL") -> Store:
+    """Open a database, `sqlite:///file` or `postgresql://...`; nothing is read or written yet.
+
+    `synchronous` is SQLite's: FULL means that an answer of success is on disk. StoreError for an unusable address.
+    """
+    return Store(*engines(database_url, synchronous))
+
+
+@contextmanager
+def _translated() -> Iterator[None]:
+    try:
+        yield
+    except (DBAPIError, TimeoutError) as error:
+        raise store_error(error) from error

@@ -1,0 +1,106 @@
+"""Sets of tokens under a number: resources of one concept have the same codings, so each set is kept once.
+
+A set never changes and its number is never used again, so that what a process has read of them stays true.
+"""
+
+import threading
+from collections.abc import Iterable, Mapping
+
+import orjson
+from sqlalchemy import Connection, bindparam, select
+
+from service.search.criteria import TokenCriterion
+from service.search.values import Token
+from service.store.statements import Statement, insertion
+from service.store.tables import token_sets
+
+Tokens = tuple[Token, ...]
+
+_AFTER = Statement(
+    select(token_sets.c.number, token_sets.c.tokens)
+    .where(token_sets.c.site == bindparam("site"), token_sets.c.number > bindparam("known"))
+    .order_by(token_sets.c.number)
+)
+_ADD = Statement(insertion(token_sets))
+
+
+class TokenSets:
+    """The sets of one site that this process knows; read anew from the last known number whenever asked."""
+
+    def __init__(self, site: str) -> None:
+        self._site = site
+        self._lock = threading.Lock()
+        self._last = 0
+        self._numbers: dict[Tokens, int] = {(): 0}
+        self._with_code: dict[tuple[str, str], list[tuple[int, str]]] = {}  # parameter, code -> number, system
+        self._with_system: dict[tuple[str, str], list[int]] = {}  # parameter, system -> number
+
+    def refresh(self, connection: Connection) -> None:
+        """Learn the sets that were committed since the last time."""
+        rows = _AFTER.rows(connection, {"site": self._site, "known": self._last})
+        if rows:
+            self.learn((number, tuple((p, s, c) for p, s, c in orjson.loads(tokens))) for number, tokens in rows)
+
+    def learn(self, sets: Iterable[tuple[int, Tokens]]) -> None:
+        """Remember committed sets; one that is known already is passed over."""
+        with self._lock:
+            for number, tokens in sets:
+                if number <= self._last:
+                    continue
+                self._last = number
+                self._numbers[tokens] = number
+                for parameter, system, code in tokens:
+                    self._with_code.setdefault((parameter, code), []).append((number, system))
+                    self._with_system.setdefault((parameter, system), []).append(number)
+
+    def number(self, tokens: Tokens) -> int | None:
+        """Number of a known set."""
+        return self._numbers.get(tokens)
+
+    @property
+    def last(self) -> int:
+        """Highest number known."""
+        return self._last
+
+    def matching(self, criterion: TokenCriterion) -> list[int]:
+        """Numbers of the sets that hold one of the tokens looked for, in rising order."""
+        found: set[int] = set()
+        for value in criterion.values:
+            if value.code is None:
+                found.update(self._with_system.get((criterion.name, value.system or ""), ()))
+                continue
+            for number, system in self._with_code.get((criterion.name, value.code), ()):
+                if value.system in (None, system):
+                    found.add(number)
+        return sorted(found)
+
+
+class NewTokenSets:
+    """Numbers for the sets of one write, new ones included; the new ones become known when the write is committed."""
+
+    def __init__(self, known: TokenSets, last_number: int) -> None:
+        self._known = known
+        self._new: dict[Tokens, int] = {}
+        self.last_number = last_number
+
+    def number(self, tokens: Tokens) -> int:
+        """Number of a set, a fresh one when it has none."""
+        number = self._known.number(tokens)
+        if number is None:
+            number = self._new.get(tokens)
+        if number is None:
+            self.last_number += 1
+            number = self._new[tokens] = self.last_number
+        return number
+
+    def save(self, connection: Connection, site: str) -> None:
+        """Insert the new sets."""
+        _ADD.run_each(connection, (_row(site, number, tokens) for tokens, number in self._new.items()))
+
+    def committed(self) -> None:
+        """Tell the process-wide memory of the new sets."""
+        self._known.learn((number, tokens) for tokens, number in self._new.items())
+
+
+def _row(site: str, number: int, tokens: Tokens) -> Mapping[str, object]:
+    return {"site": site, "number": number, "tokens": orjson.dumps(tokens).decode()}

@@ -1,0 +1,114 @@
+"""What a resource is found by (https://hl7.org/fhir/R4/search.html#token, #reference, #date, #string)."""
+
+from datetime import UTC
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from service.search.dates import OPEN_HIGH, OPEN_LOW, date_range
+from service.search.values import WITHOUT_DATE, index
+
+LOCAL = "https://closure-readings.example/fhir/CodeSystem/closure"
+
+
+def observation(**more):
+    return {"resourceType": "Observation", "id": "o-1", **more}
+
+
+def test_every_coding_counts_and_order_and_repeats_do_not():
+    one = observation(code={"coding": [{"system": "s", "code": "b"}, {"system": LOCAL, "code": "a"}]})
+    two = observation(
+        code={"coding": [{"system": LOCAL, "code": "a"}, {"system": "s", "code": "b"}, {"system": "s", "code": "b"}]}
+    )
+    assert index(one, UTC).code_set == index(two, UTC).code_set
+    assert ("code", "s", "b") in index(one, UTC).code_set
+    assert ("combo-code", LOCAL, "a") in index(one, UTC).code_set
+
+
+def test_a_coding_without_a_code_is_no_token_and_one_without_a_system_has_none():
+    found = index(observation(code={"coding": [{"system": "s", "display": "x"}, {"code": "a"}], "text": "t"}), UTC)
+    assert [token for token in found.code_set if token[0] == "code"] == [("code", "", "a")]
+
+
+def test_component_codes_are_found_by_their_own_and_by_the_joint_parameter():
+    found = index(observation(component=[{"code": {"coding": [{"system": "s", "code": "st"}]}}]), UTC)
+    assert found.code_set == (("combo-code", "s", "st"), ("component-code", "s", "st"))
+
+
+def test_a_bare_code_answers_to_its_implied_system_and_to_none():
+    found = index(observation(status="final"), UTC).token_set
+    assert found == (("status", "", "final"), ("status", "http://hl7.org/fhir/observation-status", "final"))
+
+
+def test_the_patient_is_a_value_of_its_own_and_other_references_are_terms():
+    found = index(
+        observation(
+            subject={"reference": "Patient/p-1"},
+            encounter={"reference": "Encounter/e-1"},
+            derivedFrom=[{"reference": "Observation/o-2/_history/3"}, {"display": "none"}, {"reference": "#inside"}],
+        ),
+        UTC,
+    )
+    assert found.patient == "p-1"
+    assert found.terms == "\nencounter=Encounter/e-1\nderived-from=Observation/o-2\n"
+
+
+def test_a_subject_that_is_no_patient_is_a_term():
+    found = index(observation(subject={"reference": "Device/d-1"}), UTC)
+    assert (found.patient, found.terms) == (None, "\nsubject=Device/d-1\n")
+
+
+def test_a_patient_is_its_own():
+    found = index({"resourceType": "Patient", "id": "p-1", "name": [{"family": "Ångström", "given": ["Tove", "Li"]}]}, UTC)
+    assert found.patient == "p-1"
+    assert "\nfamily=angstrom\n" in found.terms
+    assert "\ngiven=li\n" in found.terms
+    assert "\nname=tove\n" in found.terms
+
+
+def test_identifiers_keep_both_parts():
+    found = index(observation(identifier=[{"system": "s", "value": "c/e/gap"}, {"value": "7"}, {"system": "t"}]), UTC)
+    assert found.identifiers == (("s", "c/e/gap"), ("", "7"))
+
+
+@pytest.mark.parametrize(
+    ("element", "expected"),
+    [
+        ({"effectiveDateTime": "2024-05-01T10:00:00+02:00"}, date_range("2024-05-01T10:00:00+02:00", UTC)),
+        ({"effectiveInstant": "2024-05-01T10:00:00Z"}, date_range("2024-05-01T10:00:00Z", UTC)),
+        (
+            {"effectivePeriod": {"start": "2024-05-01", "end": "2024-05"}},
+            (date_range("2024-05-01", UTC).low, date_range("2024-05", UTC).high),
+        ),
+        ({"effectivePeriod": {"start": "2024-05-01"}}, (date_range("2024-05-01", UTC).low, OPEN_HIGH)),
+        ({"effectivePeriod": {"end": "2024-05-01"}}, (OPEN_LOW, date_range("2024-05-01", UTC).high)),
+        (
+            {"effectiveTiming": {"event": ["2024-05-02", "2024-05-01", "2024-05-09"]}},
+            (date_range("2024-05-01", UTC).low, date_range("2024-05-09", UTC).high),
+        ),
+        (
+            {"effectiveTiming": {"repeat": {"boundsPeriod": {"start": "2024-05-01"}}}},
+            (date_range("2024-05-01", UTC).low, OPEN_HIGH),
+        ),
+        ({"effectiveTiming": {"repeat": {"count": 3}}}, (OPEN_LOW, OPEN_HIGH)),
+        ({}, WITHOUT_DATE),
+    ],
+)
+def test_row_42_dates_periods_and_timings(element, expected):
+    assert index(observation(**element), UTC).date == expected
+
+
+def test_a_date_without_a_time_is_a_day_of_the_given_zone():
+    berlin = ZoneInfo("Europe/Berlin")
+    found = index({"resourceType": "Patient", "id": "p", "birthDate": "1950-07-01"}, berlin)
+    assert found.date == date_range("1950-07-01", berlin)
+
+
+def test_a_second_date_is_kept_apart():
+    found = index(observation(effectiveDateTime="2024-05-01", valueDateTime="2024-06"), UTC)
+    assert (found.date, found.other_date) == (date_range("2024-05-01", UTC), date_range("2024-06", UTC))
+
+
+def test_a_type_without_parameters_is_an_error():
+    with pytest.raises(KeyError):
+        index({"resourceType": "Spoon", "id": "x"}, UTC)

@@ -1,0 +1,87 @@
+"""The searches that must stay flat walk an index in its order: no scan of the table, no sorting (SQLite's own plan)."""
+
+import sqlite3
+
+import pytest
+from sqlalchemy import event
+
+from service.store import Store
+from tests.store.samples import SITE, observation, save
+from tests.store.test_searching import search
+
+
+def plans(store: Store, text: str, cursor=None, type_: str = "Observation") -> list[str]:
+    """Plan of each statement on resources that a search runs."""
+    ran: list[tuple[str, tuple]] = []
+
+    def note(connection, cursor, statement, parameters, context, executemany):
+        ran.append((statement, parameters))
+
+    event.listen(store._reader, "before_cursor_execute", note)
+    try:
+        search(store, type_, text, cursor)
+    finally:
+        event.remove(store._reader, "before_cursor_execute", note)
+    with sqlite3.connect(store._reader.url.database) as connection:
+        found = [
+            "; ".join(row[3] for row in connection.execute("EXPLAIN QUERY PLAN " + statement, parameters))
+            for statement, parameters in ran
+            if "FROM resources" in statement
+        ]
+    connection.close()
+    assert found
+    return found
+
+
+@pytest.fixture
+def filled(sqlite_store):
+    for patient in range(20):
+        save(
+            sqlite_store,
+            *(observation(n, patient=f"p-{patient}", code=f"c-{n % 5}", at=f"2024-05-{1 + n % 28:02d}") for n in range(60)),
+        )
+    with sqlite3.connect(sqlite_store._reader.url.database) as connection:
+        connection.execute("ANALYZE")
+    connection.close()
+    return sqlite_store
+
+
+@pytest.mark.parametrize("sort", ["_sort=date", "_sort=-date", ""])
+@pytest.mark.parametrize("date", ["", "&date=ge2024-05-10", "&date=2024-05-10", "&date=lt2024-05-20&date=gt2024-05-02"])
+def test_patient_code_and_date_in_the_order_of_the_date_is_one_walk_along_the_index(filled, sort, date):
+    first = search(filled, "Observation", f"patient=p-3&code=c-2{date}&{sort}&_count=2")
+    for cursor in (None, first.next):
+        for plan in plans(filled, f"patient=p-3&code=c-2{date}&{sort}&_count=2", cursor):
+            assert "SCAN resources" not in plan
+            assert "TEMP B-TREE" not in plan, plan
+            assert "resources_by_patient (site=? AND patient=? AND type=? AND code_set=?" in plan or (
+                "arrival=?" in plan  # the bodies, by primary key
+            ), plan
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "patient=p-3",
+        "patient=p-3&category=exam&date=ge2024-05-10",
+        "patient=p-3&status=final",
+        "_id=p-3-o-1",
+        "identifier=p-3/1",
+        "_lastUpdated=gt2024-05-01&_sort=_lastUpdated",
+        "derived-from=Observation/p-3-o-1",
+    ],
+)
+def test_narrow_searches_read_no_table_from_end_to_end(filled, text):
+    for plan in plans(filled, text + "&_count=5"):
+        assert "SCAN resources" not in plan, plan
+
+
+def test_polling_by_last_updated_is_one_walk_along_the_index(filled):
+    for plan in plans(filled, "_lastUpdated=gt2024-05-01&_sort=_lastUpdated&_count=5&_total=none"):
+        assert "TEMP B-TREE" not in plan
+        assert "resources_by_change (site=? AND type=? AND last_updated>?" in plan or "arrival=?" in plan
+
+
+def test_a_page_of_a_whole_type_is_read_in_its_order(filled):
+    for plan in plans(filled, "_count=5&_total=none"):
+        assert "TEMP B-TREE" not in plan, plan
