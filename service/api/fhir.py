@@ -10,7 +10,7 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from datetime import datetime
 from hashlib import sha256
 from typing import Any, Protocol
-from urllib.parse import parse_qsl, urlencode
+from urllib.parse import parse_qsl
 from zoneinfo import ZoneInfo
 
 from anyio import to_thread
@@ -22,13 +22,13 @@ from starlette.responses import Response
 from service import strict_json
 from service.api import bundles
 from service.api.bodies import read_body
+from service.api.histories import HistoryAsked
 from service.api.negotiation import has_version, require_json, strict
 from service.api.outcomes import MEDIA_TYPE, refused
 from service.fhir.capability import capability_statement
 from service.search.criteria import SearchError, Setting
-from service.search.dates import date_range
 from service.search.parameters import parameters
-from service.search.query import CURSOR, DEFAULT_COUNT, MAX_COUNT, Query, parse
+from service.search.query import Query, parse
 from service.store import Page, Store, Stored
 from service.store.wire import http_date
 
@@ -141,7 +141,7 @@ class _ReadSide:
         """Versions, newest first; `_count` and `_since` (at or after) each at most once."""
         require_json(request)
         _require_known(resource_type, resource_id)
-        asked = _HistoryAsked(request.query_params.multi_items(), self._zone)
+        asked = HistoryAsked(request.query_params.multi_items(), self._zone)
         url = f"{self._base}/{resource_type}/{resource_id}/_history"
         body = await to_thread.run_sync(self._versions, resource_type, resource_id, asked, url)
         return Response(body, media_type=MEDIA_TYPE)
@@ -182,7 +182,7 @@ class _ReadSide:
         with self._store.read(self._site) as reading:
             return reading.version(type_, id_, version)
 
-    def _versions(self, type_: str, id_: str, asked: "_HistoryAsked", url: str) -> bytes:
+    def _versions(self, type_: str, id_: str, asked: HistoryAsked, url: str) -> bytes:
         with self._store.read(self._site) as reading:
             if reading.resource(type_, id_) is None:
                 raise _unknown()
@@ -194,35 +194,6 @@ class _ReadSide:
     def _page(self, query: Query) -> Page:
         with self._store.read(self._site) as reading:
             return reading.search(query)
-
-
-class _HistoryAsked:
-    """Parameters of a history: what was asked, and the links that carry it on."""
-
-    def __init__(self, pairs: list[tuple[str, str]], zone: ZoneInfo) -> None:
-        given = [name for name, _ in pairs]
-        for name in ("_count", "_since", CURSOR):
-            if given.count(name) > 1:
-                raise HTTPException(400, f"{name}: given twice")
-        values = dict(pairs)
-        self._since_text = values["_since"].replace(" ", "+") if values.get("_since") else None
-        self.count = min(_whole("_count", values.get("_count", str(DEFAULT_COUNT))), MAX_COUNT)
-        self.before = _whole(CURSOR, values[CURSOR]) if CURSOR in values else None
-        try:
-            self.since = date_range(self._since_text, zone).low if self._since_text else None
-        except ValueError as fault:
-            raise HTTPException(400, "_since: not an instant") from fault
-
-    def link(self, url: str, before: int | None) -> str:
-        """URL of the page of versions older than `before`."""
-        pairs = [("_count", str(self.count)), ("_since", self._since_text), (CURSOR, before)]
-        return f"{url}?{urlencode([(name, value) for name, value in pairs if value is not None])}"
-
-
-def _whole(name: str, text: str) -> int:
-    if not re.fullmatch(r"[0-9]{1,9}", text):
-        raise HTTPException(400, f"{name}: not a whole number of 0 or more")
-    return int(text)
 
 
 def _require_known(resource_type: str, resource_id: str = "x") -> None:

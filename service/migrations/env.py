@@ -4,7 +4,5 @@ from alembic import context
 
 from service.store.tables import metadata
 
-context.configure(
-    connection=context.config.attributes["connection"], target_metadata=metadata, transactional_ddl=True
-)
+context.configure(connection=context.config.attributes["connection"], target_metadata=metadata, transactional_ddl=True)
 context.run_migrations()

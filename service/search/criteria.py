@@ -87,9 +87,7 @@ class TextCriterion:
     beginnings: tuple[str, ...]
 
 
-Criterion = (
-    IdCriterion | TokenCriterion | IdentifierCriterion | DateCriterion | ReferenceCriterion | TextCriterion
-)
+Criterion = IdCriterion | TokenCriterion | IdentifierCriterion | DateCriterion | ReferenceCriterion | TextCriterion
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,6 +110,7 @@ def microseconds(at: datetime) -> int:
     return (at.replace(tzinfo=None) - offset - _EPOCH) // _MICROSECOND
 
 
+@lru_cache(maxsize=256)
 def instant(at_us: int) -> str:
     """FHIR instant in UTC with milliseconds, from microseconds since 1970."""
     at = _EPOCH + timedelta(microseconds=at_us)

@@ -11,7 +11,7 @@ from sqlalchemy import BindParameter, Connection, bindparam, delete, literal_col
 from service.search.values import Identifier
 from service.store.errors import DraftError
 from service.store.rows import Draft, Saved
-from service.store.statements import ListStatement, Statement, insertion, list_sizes, one_of_ids
+from service.store.statements import ListStatement, Statement, insertion, list_sizes, one_of_list
 from service.store.tables import deletions, identifiers, resource_history, resources
 from service.store.token_sets import NewTokenSets
 from service.store.wire import spliced
@@ -25,9 +25,9 @@ def _present(size: int) -> Statement:
     site: BindParameter[str] = bindparam("site")
     return Statement(
         union_all(
-            select(_r.type, _r.id, _r.version, _r.digest, _r.arrival).where(_r.site == site, one_of_ids(_r.id, size)),
+            select(_r.type, _r.id, _r.version, _r.digest, _r.arrival).where(_r.site == site, one_of_list(_r.id, size)),
             select(_d.type, _d.id, _d.version, null(), literal_column("0")).where(
-                _d.site == site, one_of_ids(_d.id, size)
+                _d.site == site, one_of_list(_d.id, size)
             ),
         )
     )
@@ -36,7 +36,7 @@ def _present(size: int) -> Statement:
 def _bodies(size: int) -> Statement:
     return Statement(
         select(_r.type, _r.id, _r.version, _r.last_updated, _r.course_id, _r.body, _r.arrival).where(
-            _r.site == bindparam("site"), one_of_ids(_r.id, size)
+            _r.site == bindparam("site"), one_of_list(_r.id, size)
         )
     )
 

@@ -15,7 +15,7 @@ _ADVISORY_LOCK = 0x636C6F73  # any number; the same for every process of this se
 def alembic_config() -> Config:
     """Configuration of Alembic with the steps that lie inside the package."""
     config = Config()
-    config.set_main_option("script_location", str(files("service").joinpath("migrations")))
+    config.set_main_option("script_location", str(files("service").joinpath("migrations")).replace("%", "%%"))
     return config
 
 

@@ -6,7 +6,7 @@ Order and paging go by (key, arrival), so that a row that arrives meanwhile move
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, false, func, literal, or_, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, false, func, literal, or_, select, tuple_
 
 from service.search.criteria import (
     Criterion,
@@ -22,6 +22,7 @@ from service.search.criteria import (
 from service.search.dates import NO_DATE, DateBound
 from service.search.query import Query
 from service.store.rows import Page, Stored
+from service.store.statements import ListStatement, Statement, list_sizes, one_of_list
 from service.store.tables import identifiers, resources
 from service.store.token_sets import TokenSets
 
@@ -29,6 +30,16 @@ COUNTED_UP_TO = 1000  # matches of a search that no patient narrows: beyond, the
 _MILLISECOND = 1000
 
 _r = resources.c
+_BODIES = ListStatement(
+    {
+        size: Statement(
+            select(_r.arrival, _r.id, _r.version, _r.last_updated, _r.body).where(
+                _r.site == bindparam("site"), _r.type == bindparam("type"), one_of_list(_r.arrival, size)
+            )
+        )
+        for size in list_sizes()
+    }
+)
 _ORDER_COLUMNS: dict[str, ColumnElement[Any]] = {
     "arrival": _r.arrival,
     "date": _r.date_low,
@@ -53,11 +64,11 @@ class Search:
         where = self._where(query)
         if query.count_only:
             return Page([], None, self._count(where, None))
-        key = _ORDER_COLUMNS[query.order.key]
-        wanted = select(key.label("key"), _r.arrival.label("place")).where(*where)
+        place = _place(query.order, few=_narrow(query) and query.order.key != "date")
+        wanted = select(*place).where(*where)
         if query.cursor:
-            wanted = wanted.where(_after(query.order, key, query.cursor))
-        rows = self._connection.execute(_ordered(wanted, query.order, key).limit(query.count + 1)).all()
+            wanted = wanted.where(_after(query.order, place, query.cursor))
+        rows = self._connection.execute(_ordered(wanted, query.order, place).limit(query.count + 1)).all()
         page, more = rows[: query.count], len(rows) > query.count
         following = Cursor(page[-1][0], page[-1][1]) if more else None
         total = len(page) if query.cursor is None and not more else None
@@ -68,21 +79,12 @@ class Search:
         )
 
     def _bodies(self, type_: str, arrivals: Sequence[int]) -> list[Stored]:
-        if not arrivals:
-            return []
-        wanted = select(_r.arrival, _r.id, _r.version, _r.last_updated, _r.body).where(
-            _r.site == self._site, _r.type == type_, _r.arrival.in_(arrivals)
-        )
-        rows = {row[0]: Stored(type_, *row[1:]) for row in self._connection.execute(wanted)}
+        found = _BODIES.rows(self._connection, arrivals, {"site": self._site, "type": type_})
+        rows = {row[0]: Stored(type_, *row[1:]) for row in found}
         return [rows[arrival] for arrival in arrivals]
 
     def _total(self, query: Query, where: Sequence[ColumnElement[bool]]) -> int | None:
-        narrowed = any(
-            (isinstance(each, ReferenceCriterion) and each.patients and not each.others)
-            or isinstance(each, IdCriterion | IdentifierCriterion)
-            for each in query.criteria
-        )
-        if narrowed or query.total == "accurate":
+        if _narrow(query) or query.total == "accurate":
             return self._count(where, None)
         count = self._count(where, COUNTED_UP_TO + 1)
         return count if count <= COUNTED_UP_TO else None
@@ -120,9 +122,9 @@ class Search:
     def _patients_of_targets(self, query: Query) -> list[ColumnElement[bool]]:
         """What points to a resource of a patient is of the same patient or of none: the index leads there.
 
-        The projection keeps to that, and whoever takes in resources of others has to refuse a reference from one patient
-        to another. A reference search would otherwise read every resource of the type; where a target is not stored
-        here, or is of no patient itself, that is what it does.
+        The projection keeps to that, and whoever takes in resources of others has to refuse a reference from one
+        patient to another. A reference search would otherwise read every resource of the type; where a target is not
+        stored here, or is of no patient itself, that is what it does.
         """
         sought = [each for each in query.criteria if isinstance(each, ReferenceCriterion) and each.others]
         narrowed: list[ColumnElement[bool]] = []
@@ -148,7 +150,11 @@ class Search:
             )
             for value in criterion.values
         ]
-        return _r.arrival.in_(select(i.arrival).where(i.site == self._site, i.type == type_, or_(*alternatives)))
+        of = select(i.arrival).where(i.site == self._site, i.type == type_, or_(*alternatives))
+        # Few rows have one identifier: looked up first, as SQLite would put the rest of the query before it.
+        if not _exact(criterion):
+            return _r.arrival.in_(of)
+        return _one_of(_r.arrival, self._connection.execute(of).scalars().all())
 
     def _contains(self, part: str) -> ColumnElement[bool]:
         """Whether the terms hold a part, literally: LIKE would not tell cases apart on SQLite."""
@@ -162,15 +168,49 @@ def _one_of(column: ColumnElement[Any], values: Sequence[Any]) -> ColumnElement[
     return column == values[0] if len(values) == 1 else column.in_(values)
 
 
-def _after(order: Order, key: ColumnElement[Any], cursor: Cursor) -> ColumnElement[bool]:
+def _narrow(query: Query) -> bool:
+    """Whether the criteria leave few rows, as those of a patient are, however many there are altogether."""
+    return any(
+        isinstance(each, IdCriterion)
+        or (isinstance(each, IdentifierCriterion) and _exact(each))
+        or (isinstance(each, ReferenceCriterion) and not _open(each))
+        for each in query.criteria
+    )
+
+
+def _exact(criterion: IdentifierCriterion) -> bool:
+    """Whether each alternative names a value, and not a whole system."""
+    return all(value.code is not None for value in criterion.values)
+
+
+def _open(criterion: ReferenceCriterion) -> bool:
+    """Whether a target of another server is among the alternatives, so that no patient narrows the search."""
+    return any(":" in other for other in criterion.others)
+
+
+def _place(order: Order, *, few: bool) -> tuple[ColumnElement[Any], ColumnElement[Any]]:
+    """Order key and arrival of a row, as expressions.
+
+    Of few rows they are written so that no index has them: without statistics SQLite would rather read a whole type in
+    the order asked for than sort the few rows that the patient's index gives.
+    """
+    key, arrival = _ORDER_COLUMNS[order.key], _r.arrival
+    if not few:
+        return key.label("key"), arrival.label("place")
+    plain = key.concat(literal("")) if order.key == "id" else key + 0
+    return plain.label("key"), (arrival + 0).label("place")
+
+
+def _after(order: Order, place: tuple[ColumnElement[Any], ColumnElement[Any]], cursor: Cursor) -> ColumnElement[bool]:
+    key, arrival = place
     if order.key == "arrival":
-        return _r.arrival < cursor.arrival if order.descending else _r.arrival > cursor.arrival
-    row, last = tuple_(key, _r.arrival), tuple_(literal(cursor.key), literal(cursor.arrival))
+        return arrival < cursor.arrival if order.descending else arrival > cursor.arrival
+    row, last = tuple_(key, arrival), tuple_(literal(cursor.key), literal(cursor.arrival))
     return row < last if order.descending else row > last
 
 
-def _ordered(wanted: Select[Any], order: Order, key: ColumnElement[Any]) -> Select[Any]:
-    columns = [_r.arrival] if order.key == "arrival" else [key, _r.arrival]
+def _ordered(wanted: Select[Any], order: Order, place: tuple[ColumnElement[Any], ColumnElement[Any]]) -> Select[Any]:
+    columns = place[1:] if order.key == "arrival" else place
     return wanted.order_by(*(column.desc() if order.descending else column for column in columns))
 
 

@@ -4,7 +4,8 @@ SQLAlchemy takes longer to prepare a statement than SQLite to run it; a write of
 statements are still written with SQLAlchemy, so that both databases get their own SQL from one source.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Executable, Insert, Table, bindparam, insert
@@ -20,55 +21,55 @@ class Statement:
 
     def __init__(self, statement: Executable) -> None:
         self._statement = statement
-        self._compiled: dict[str, tuple[str, list[str] | None]] = {}
+        self._compiled: dict[str, tuple[str, _Given]] = {}
 
     def rows(self, connection: Connection, values: Values) -> Sequence[Any]:
         """Run a query; values come as the driver gives them."""
-        sql, order = self._for(connection)
-        return connection.exec_driver_sql(sql, _given(order, values)).all()
+        sql, given = self._for(connection)
+        return connection.exec_driver_sql(sql, given(values)).all()
 
     def run(self, connection: Connection, values: Values) -> None:
         """Run it once."""
-        sql, order = self._for(connection)
-        connection.exec_driver_sql(sql, _given(order, values))
+        sql, given = self._for(connection)
+        connection.exec_driver_sql(sql, given(values))
 
     def run_each(self, connection: Connection, rows: Iterable[Values]) -> None:
         """Run it for each of the rows; not at all where there is none."""
-        sql, order = self._for(connection)
-        given = [_given(order, row) for row in rows]
-        if given:
-            connection.exec_driver_sql(sql, given)
+        sql, given = self._for(connection)
+        all_given = [given(row) for row in rows]
+        if all_given:
+            connection.exec_driver_sql(sql, all_given)
 
-    def _for(self, connection: Connection) -> tuple[str, list[str] | None]:
+    def _for(self, connection: Connection) -> "tuple[str, _Given]":
         name = connection.dialect.name
         if name not in self._compiled:
             assert isinstance(self._statement, ClauseElement)
             compiled: Any = self._statement.compile(dialect=connection.dialect)
-            self._compiled[name] = str(compiled), compiled.positiontup if compiled.positional else None
+            self._compiled[name] = str(compiled), _in_order(compiled.positiontup) if compiled.positional else _as_named
         return self._compiled[name]
 
 
 class ListStatement:
-    """A query over a list of ids of any length, in a few fixed sizes: a shorter list repeats its last id."""
+    """A query over a list of any length, in a few fixed sizes: a shorter list repeats its last element."""
 
     def __init__(self, statements: Mapping[int, Statement]) -> None:
         self._statements = statements
 
-    def rows(self, connection: Connection, ids: Sequence[str], values: Values) -> list[Any]:
-        """Rows of all ids."""
+    def rows(self, connection: Connection, listed: Sequence[Any], values: Values) -> list[Any]:
+        """Rows of all elements; none for an empty list."""
         found: list[Any] = []
-        for start in range(0, len(ids), _LIST_SIZES[-1]):
-            some = ids[start : start + _LIST_SIZES[-1]]
+        for start in range(0, len(listed), _LIST_SIZES[-1]):
+            some = listed[start : start + _LIST_SIZES[-1]]
             size = next(size for size in _LIST_SIZES if size >= len(some))
             padded = [*some, *([some[-1]] * (size - len(some)))]
-            given = {**values, **{f"id_{n}": id_ for n, id_ in enumerate(padded)}}
+            given = {**values, **{f"listed_{n}": each for n, each in enumerate(padded)}}
             found += self._statements[size].rows(connection, given)
         return found
 
 
-def one_of_ids(column: ColumnElement[str], size: int) -> ColumnElement[bool]:
+def one_of_list(column: ColumnElement[Any], size: int) -> ColumnElement[bool]:
     """Condition of a ListStatement of one size."""
-    return column.in_([bindparam(f"id_{n}") for n in range(size)])
+    return column.in_([bindparam(f"listed_{n}") for n in range(size)])
 
 
 def list_sizes() -> tuple[int, ...]:
@@ -81,5 +82,13 @@ def insertion(table: Table) -> Insert:
     return insert(table).values({column.name: bindparam(column.name) for column in table.c})
 
 
-def _given(order: list[str] | None, values: Values) -> Any:
-    return values if order is None else tuple([values[name] for name in order])
+_Given = Callable[[Values], Any]
+
+
+def _in_order(names: Sequence[str]) -> _Given:
+    """Values as a tuple, for a driver that takes them by position."""
+    return itemgetter(*names) if len(names) > 1 else lambda values: (values[names[0]],)
+
+
+def _as_named(values: Values) -> Values:
+    return values

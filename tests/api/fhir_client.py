@@ -46,7 +46,8 @@ class FhirSide:
             unit.save_resources([draft(each) for each in resources])
 
     def get(self, path: str, **headers: str) -> Any:
-        return self.client.get(f"/fhir/{path}", headers={name.replace("_", "-"): each for name, each in headers.items()})
+        named = {name.replace("_", "-"): each for name, each in headers.items()}
+        return self.client.get(f"/fhir/{path}", headers=named)
 
     def follow(self, url: str) -> Any:
         """GET an absolute link of an answer; it must lie on the public base."""

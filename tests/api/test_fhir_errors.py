@@ -105,7 +105,8 @@ def test_every_error_of_the_tree_has_its_status_and_issue_code(fault, status, co
 
 
 def test_every_error_of_the_store_is_answered():
-    kinds = [each for each in vars(store_errors).values() if isinstance(each, type) and issubclass(each, store_errors.StoreError)]
+    classes = [each for each in vars(store_errors).values() if isinstance(each, type)]
+    kinds = [each for each in classes if issubclass(each, store_errors.StoreError)]
     assert len(kinds) == 7
     for kind in kinds:
         assert outcome_for(kind("reason")).status_code in {500, 503}

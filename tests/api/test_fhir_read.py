@@ -55,7 +55,8 @@ def test_row_4_format_in_the_url_goes_before_accept(side):
 
 
 def test_row_9_head_is_get_without_the_body(side):
-    for path in (f"Observation/{ID}", "Observation", f"Observation/{ID}/_history", f"Observation/{ID}/_history/1", "metadata"):
+    one = f"Observation/{ID}"
+    for path in (one, "Observation", f"{one}/_history", f"{one}/_history/1", "metadata"):
         get, head = side.get(path), side.client.head(f"/fhir/{path}")
         assert head.status_code == get.status_code == 200
         assert head.content == b""

@@ -10,9 +10,8 @@ from tests.store.samples import observation
 @pytest.fixture
 def side(tmp_path):
     opened = FhirSide(tmp_path, zone="Europe/Berlin")
-    opened.save(
-        *(observation(number, code=f"c-{number % 3}", at=f"2024-05-{number + 1:02d}T00:10:00+02:00") for number in range(12))
-    )
+    days = [f"2024-05-{number + 1:02d}T00:10:00+02:00" for number in range(12)]
+    opened.save(*(observation(number, code=f"c-{number % 3}", at=day) for number, day in enumerate(days)))
     yield opened
     opened.client.close()
     opened.store.close()
@@ -75,7 +74,9 @@ def test_row_29_what_is_ignored_is_named_in_an_outcome_entry_and_absent_from_the
     fhir.resources.R4B.bundle.Bundle.model_validate_json(answer.content)
 
 
-@pytest.mark.parametrize("prefer", ["handling=strict", "return=minimal, handling=strict", "respond-async; handling = strict"])
+@pytest.mark.parametrize(
+    "prefer", ["handling=strict", "return=minimal, handling=strict", "respond-async; handling = strict"]
+)
 def test_row_29_strict_handling_refuses_what_would_be_ignored(side, prefer):
     answer = side.get("Observation?patinet=p-1", prefer=prefer)
     assert answer.status_code == 400

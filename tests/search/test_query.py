@@ -78,7 +78,8 @@ def test_row_29_a_parameter_without_a_value_is_named_and_left_out():
 
 
 @pytest.mark.parametrize(
-    "text", ["code:in=x", "code:below=x", "code:text=x", "_id:exact=1", "date:missing=true", "patient:=1", "subject:Group=1"]
+    "text",
+    ["code:in=x", "code:below=x", "code:text=x", "_id:exact=1", "date:missing=true", "patient:=1", "subject:Group=1"],
 )
 def test_row_30_an_unsupported_modifier_is_refused(text):
     assert "modifier" in refusal("Observation", text).reason
@@ -89,7 +90,7 @@ def test_a_chained_parameter_is_refused_and_not_ignored():
 
 
 def test_row_31_the_self_link_carries_what_was_used_as_it_was_asked():
-    asked = "patient=Patient/p-1&code=http://loinc.org%7C39125-0,x&date=ge2024-01-01T10:00:00%2B01:00&_sort=-date&_count=5"
+    asked = "patient=Patient/p-1&code=urn:s%7C39125-0,x&date=ge2024-01-01T10:00:00%2B01:00&_sort=-date&_count=5"
     link = query("Observation", asked).self_link(BASE)
     assert parse_qsl(urlsplit(link).query) == parse_qsl(asked)
     assert link.startswith(f"{BASE}/Observation?")
@@ -101,7 +102,9 @@ def test_row_31_the_self_link_carries_what_was_used_as_it_was_asked():
     st.lists(
         st.tuples(
             st.sampled_from(["code", "category", "status", "identifier", "_id", "nonsense", "_sort", "_total"]),
-            st.sampled_from(["a", "a,b", "s|c", "|c", "s|", r"a\,b", "-date", "_id", "none", "é ü", "a&b=c", "+", "%41"]),
+            st.sampled_from(
+                ["a", "a,b", "s|c", "|c", "s|", r"a\,b", "-date", "_id", "none", "é ü", "a&b=c", "+", "%41"]
+            ),
         ),
         max_size=6,
     )
@@ -112,7 +115,8 @@ def test_row_31_parsing_the_self_link_gives_the_same_query(pairs):
     except SearchError:
         return
     again = parse("Observation", parse_qsl(urlsplit(first.self_link(BASE)).query), SETTING)
-    assert (again.criteria, again.order, again.count, again.used) == (first.criteria, first.order, first.count, first.used)
+    assert (again.criteria, again.order, again.count) == (first.criteria, first.order, first.count)
+    assert again.used == first.used
     assert again.ignored == ()
 
 
@@ -226,7 +230,9 @@ def test_row_48_a_bare_id_that_may_be_of_several_types_is_refused():
     assert only("Observation", "has-member=o-1").others == ("Observation/o-1",)
 
 
-@pytest.mark.parametrize("text", ["patient=Device/d-1", "patient=a b", "has-member=Patient/1", "subject:Patient=Device/1"])
+@pytest.mark.parametrize(
+    "text", ["patient=Device/d-1", "patient=a b", "has-member=Patient/1", "subject:Patient=Device/1"]
+)
 def test_row_48_a_reference_that_cannot_be_is_refused(text):
     assert refusal("Observation", text)
 

@@ -59,7 +59,8 @@ def test_a_subject_that_is_no_patient_is_a_term():
 
 
 def test_a_patient_is_its_own():
-    found = index({"resourceType": "Patient", "id": "p-1", "name": [{"family": "Ångström", "given": ["Tove", "Li"]}]}, UTC)
+    name = {"family": "Ångström", "given": ["Tove", "Li"]}
+    found = index({"resourceType": "Patient", "id": "p-1", "name": [name]}, UTC)
     assert found.patient == "p-1"
     assert "\nfamily=angstrom\n" in found.terms
     assert "\ngiven=li\n" in found.terms

@@ -43,16 +43,11 @@ def check(course_id: str, entry_id: str, patient: str, at: str, size: int = 30) 
     ]
 
 
-def draft(resource: dict, course_id: str | None = "c-1", entry_id: str | None = "e-1", patient: str | None = None) -> Draft:
-    return Draft(
-        resource["resourceType"],
-        resource["id"],
-        course_id,
-        entry_id,
-        orjson.dumps(resource),
-        index(resource, UTC),
-        patient,
-    )
+def draft(
+    resource: dict, course_id: str | None = "c-1", entry_id: str | None = "e-1", patient: str | None = None
+) -> Draft:
+    content, values = orjson.dumps(resource), index(resource, UTC)
+    return Draft(resource["resourceType"], resource["id"], course_id, entry_id, content, values, patient)
 
 
 def course(course_id: str = "c-1", patient: str = "p-1", **more: Any) -> CourseRow:

@@ -3,6 +3,7 @@
 import subprocess
 import sys
 import time
+from itertools import pairwise
 from pathlib import Path
 from random import Random
 
@@ -36,12 +37,13 @@ def assert_consistent(store: Store, acknowledged: list[tuple[str, int]], course_
         assert len(entries) == len(set(entries))
         assert {entry_id for entry_id, _ in acknowledged} <= set(entries)
         current = reading.current(course_id)
-        expected = {("Observation", each["id"]) for entry_id in entries for each in check(course_id, entry_id, "p-1", "")}
+        written = [each for entry_id in entries for each in check(course_id, entry_id, "p-1", "")]
+        expected = {("Observation", each["id"]) for each in written}
         assert set(current) == expected | ({("Observation", "p-1-o-0")} if entries else set())
         versions = [each.version for each in reading.history("Observation", "p-1-o-0", limit=100_000)]
         assert versions == list(range(len(entries), 0, -1))
         stamps = [each.last_updated for each in reading.history("Observation", "p-1-o-0", limit=100_000)]
-        assert all(later > earlier for later, earlier in zip(stamps, stamps[1:], strict=False))
+        assert all(later > earlier for later, earlier in pairwise(stamps))
         for entry_id, version in acknowledged:
             assert f'"text":"{entry_id}"'.encode() in reading.version("Observation", "p-1-o-0", version).body
     return len(entries)

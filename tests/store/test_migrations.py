@@ -35,11 +35,12 @@ def test_the_migrated_schema_has_every_index_key_and_column_of_the_tables(store,
 
 
 def _shape(inspector, table):
+    indexes = [each for each in inspector.get_indexes(table) if not each["unique"]]
     return (
         [(column["name"], column["nullable"]) for column in inspector.get_columns(table)],
         inspector.get_pk_constraint(table)["constrained_columns"],
         sorted(tuple(each["column_names"]) for each in inspector.get_unique_constraints(table)),
-        sorted((each["name"], tuple(each["column_names"])) for each in inspector.get_indexes(table) if not each["unique"]),
+        sorted((each["name"], tuple(each["column_names"])) for each in indexes),
         sorted(tuple(each["constrained_columns"]) for each in inspector.get_foreign_keys(table)),
     )
 
@@ -57,7 +58,15 @@ def test_an_empty_database_is_not_ready(database_url):
 
 
 def test_processes_that_start_at_once_migrate_once(database_url):
-    program = "import sys; from service.store import open_store; s = open_store(sys.argv[1]); s.migrate(); s.ready(); s.close()"
-    started = [subprocess.Popen([sys.executable, "-c", program, database_url], stderr=subprocess.PIPE) for _ in range(4)]
+    program = """
+import sys
+from service.store import open_store
+store = open_store(sys.argv[1])
+store.migrate()
+store.ready()
+store.close()
+"""
+    command = [sys.executable, "-c", program, database_url]
+    started = [subprocess.Popen(command, stderr=subprocess.PIPE) for _ in range(4)]
     ended = [process.communicate()[1].decode() for process in started]
     assert [process.returncode for process in started] == [0, 0, 0, 0], ended

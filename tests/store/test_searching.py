@@ -19,7 +19,7 @@ from service.search.criteria import (
 from service.search.dates import DateRange, date_range
 from service.search.query import Query, parse
 from service.store import Page, Store
-from tests.store.samples import NOON, SITE, draft, later, observation, save
+from tests.store.samples import NOON, SITE, SYSTEM, draft, later, observation, save
 
 BASE = "https://closure.ward-seven.example/fhir"
 SETTING = Setting(BASE, UTC, datetime(2024, 6, 1, tzinfo=UTC))
@@ -97,10 +97,18 @@ def test_rows_46_to_48_in_all_forms(store):
 
 
 def test_a_reference_is_found_whether_or_not_its_target_is_stored_or_has_a_patient(store):
-    provenance = {"resourceType": "Provenance", "id": "v-1", "meta": {}, "target": [{"reference": "Observation/p-1-o-1"}]}
+    def provenance(id_: str, target: str) -> dict:
+        return {"resourceType": "Provenance", "id": id_, "meta": {}, "target": [{"reference": target}]}
+
     save(store, observation(1))
     with store.write(SITE, later(1)) as unit:
-        unit.save_resources([draft(provenance, patient="p-1"), draft(provenance | {"id": "v-2"}), draft(provenance | {"id": "v-3", "target": [{"reference": "Device/unknown"}]})])
+        unit.save_resources(
+            [
+                draft(provenance("v-1", "Observation/p-1-o-1"), patient="p-1"),
+                draft(provenance("v-2", "Observation/p-1-o-1")),
+                draft(provenance("v-3", "Device/unknown")),
+            ]
+        )
     assert found(store, "target=Observation/p-1-o-1", "Provenance") == {"v-1", "v-2"}
     assert found(store, "target=Device/unknown", "Provenance") == {"v-3"}
     assert found(store, "patient=p-1", "Provenance") == {"v-1"}
@@ -171,7 +179,7 @@ def random_query(seed: random.Random) -> str:
             case "status":
                 return seed.choice(["final", "amended", "|final", "urn:x|final"])
             case "identifier":
-                return seed.choice([f"p-{seed.randrange(4)}/{seed.randrange(70)}", "https://closure.ward-seven.example/sid|"])
+                return seed.choice([f"p-{seed.randrange(4)}/{seed.randrange(70)}", f"{SYSTEM}|"])
             case _:
                 return seed.choice(["a", "b", "urn:own|c", "urn:all|", "|d", "any"])
 
@@ -200,7 +208,8 @@ def matches(query: Query, values, row) -> bool:
                 lines = values.terms.split("\n")
                 return values.patient in patients or any(f"{name}={other}" in lines for other in others)
             case TextCriterion(name, beginnings):
-                return any(line.startswith(f"{name}={each}") for line in values.terms.split("\n") for each in beginnings)
+                lines = values.terms.split("\n")
+                return any(line.startswith(f"{name}={each}") for line in lines for each in beginnings)
 
     return all(holds(criterion) for criterion in query.criteria)
 
