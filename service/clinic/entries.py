@@ -99,7 +99,7 @@ Station = Annotated[Number, between(0, 1000)]
 
 
 class _Charted(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class Identifier(_Charted):
@@ -292,9 +292,7 @@ class Outcome(_Entry):
     closed_at: Instant | None = None
 
 
-ClinicalEntry = Annotated[
-    Installation | Check | Reset | Removal | Reconciliation | Outcome, Discriminator("kind")
-]
+ClinicalEntry = Annotated[Installation | Check | Reset | Removal | Reconciliation | Outcome, Discriminator("kind")]
 
 
 class Amendment(_Entry):
@@ -319,6 +317,6 @@ Entry = Annotated[
     Installation | Check | Reset | Removal | Reconciliation | Outcome | Amendment | Retraction,
     Discriminator("kind"),
 ]
-ENTRY: TypeAdapter[Any] = TypeAdapter(Entry)
+ENTRY: TypeAdapter[Any] = TypeAdapter(Entry, config=ConfigDict(defer_build=True))
 CLINICAL_KINDS = ("installation", "check", "reset", "removal", "reconciliation", "outcome")
 KINDS = (*CLINICAL_KINDS, "amendment", "retraction")

@@ -81,9 +81,7 @@ def standing(charted: Iterable[Charted]) -> list[StandingEntry]:
     return sorted(found, key=lambda item: course_order(item.entry))
 
 
-def _stand(
-    original: ClinicalEntry, amendments: list[Amendment], retractions: dict[str, Retraction]
-) -> StandingEntry:
+def _stand(original: ClinicalEntry, amendments: list[Amendment], retractions: dict[str, Retraction]) -> StandingEntry:
     kept = tuple(a for a in amendments if a.entry_id not in retractions)
     withdrawn = tuple((a, retractions[a.entry_id]) for a in amendments if a.entry_id in retractions)
     content = kept[-1].entry if kept else original

@@ -2,6 +2,7 @@
 
 import sys
 from datetime import UTC, datetime
+from decimal import Decimal
 from typing import Any
 
 from rich.console import Console
@@ -71,21 +72,36 @@ def _figures(latest: dict[str, Any]) -> Table:
     table = Table("figure", "value", title="Latest")
     for name, value in latest.items():
         if not isinstance(value, dict | list):
-            table.add_row(name, str(value))
+            table.add_row(name, _shown(value))
     return table
 
 
 def _bands(bands: list[dict[str, Any]]) -> Table:
-    columns = ("band", "station_mm", "stretch_ratio", "state", "target_stretch_ratio", "target_mark_mm", "draw_mm")
-    table = Table(*columns, title="Bands")
+    columns = {
+        "band": "band",
+        "station_mm": "at mm",
+        "stretch_ratio": "stretch",
+        "state": "state",
+        "target_stretch_ratio": "target",
+        "target_mark_mm": "mark to set mm",
+        "draw_mm": "draw mm",
+    }
+    table = Table(*columns.values(), title="Bands")
     for band in bands:
-        table.add_row(*(str(band.get(name, "")) for name in columns))
+        table.add_row(*(_shown(band.get(name)) for name in columns))
     return table
 
 
 def _counts(counts: dict[str, dict[str, Any]]) -> Table:
-    columns = list(next(iter(counts.values()), {}))
-    table = Table("item", *columns, title="Counts")
+    columns = ("placed", "removed", "found", "left_on_purpose", "unaccounted_escalated", "outstanding")
+    table = Table("item", "in", "out", "found", "left", "lost", "open", title="Counts")
     for item, row in counts.items():
         table.add_row(item, *("unknown" if row.get(name) is None else str(row[name]) for name in columns))
     return table
+
+
+def _shown(value: Any) -> str:
+    """A figure for reading at the bedside: two decimals where it has more."""
+    if isinstance(value, Decimal) and value != (short := round(value, 2)):
+        return str(short)
+    return "" if value is None else str(value)

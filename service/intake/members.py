@@ -6,6 +6,7 @@ from typing import Any, TypeVar, cast
 from pydantic import BaseModel, ValidationError
 
 from service.clinic import entries
+from service.clinic.layout import WoundToFit
 from service.intake.faults import Fault, Path
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -43,6 +44,13 @@ def read_entry(sent: Any) -> entries.Entry | list[Fault]:
     if model is None:
         return [Fault(("kind",), f"must be one of {', '.join(entries.KINDS)}")]
     return cast(entries.Entry | list[Fault], _read(model, sent))
+
+
+def read_wound_to_fit(sent: Any) -> WoundToFit | list[Fault]:
+    """What is asked of a layout plan, or every fault in it."""
+    if not isinstance(sent, dict):
+        return [Fault((), "must be an object")]
+    return _read(WoundToFit, sent)
 
 
 def _read(model: type[Model], sent: Any) -> Model | list[Fault]:

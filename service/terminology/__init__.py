@@ -115,6 +115,13 @@ class Terminology:
         """Canonical URL of a profile."""
         return self.profiles[key].url
 
+    def profiles_by_type(self) -> dict[str, list[str]]:
+        """Canonical URLs of the profiles of each resource type."""
+        found: dict[str, list[str]] = {}
+        for profile in self.profiles.values():
+            found.setdefault(profile.type, []).append(profile.url)
+        return found
+
     def extension(self, key: str) -> str:
         """URL of an extension, published or our own."""
         row = self.extension_rows[key]

@@ -208,7 +208,7 @@ def _object(source: _Source, element: Element, type_name: str, x: str) -> str:
         return f"{source.name(_resource)}({x}, W)"
     if type_name == "Reference":
         known, refers = _reference(element.types[type_name] or resource_types())
-        literal = f"len({x}) == 1 and {x}['reference'] in {source.name(known)}"
+        literal = f"len({x}) == 1 and {x}.get('reference') in {source.name(known)}"
         return f"{literal} or {source.name(refers)}({x}, W)"
     path = element.same_as or f"{element.path}.{element.name}"
     shapes = source.name(shapes_of(path if has_children(path) else type_name))
@@ -238,6 +238,8 @@ def _reference(targets: frozenset[str]) -> tuple[set[str], Shape]:
     def test(value: dict[str, Any], walk: Walk) -> bool:
         if not plain(value)(value, walk) or "type" in value:
             return False
+        if "reference" not in value:
+            return True  # a logical reference names its target by an identifier, or in words
         literal = value["reference"]
         kind, _, identity = literal.partition("/")
         if kind in targets and is_id(identity):

@@ -1,0 +1,99 @@
+"""Saving a projection: changes become versions, what is no longer said is withdrawn, and Provenance tells of it."""
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime, tzinfo
+
+from service.clinic.entries import Entry
+from service.clinic.standing import Charted
+from service.fhir import wire
+from service.fhir.build.provenance import provenance
+from service.fhir.project import withdraw
+from service.projection import Projected, Site, Sound
+from service.search.dates import microseconds
+from service.search.values import index
+from service.store import Draft
+from service.store.writing import WriteUnit
+
+SHARED = ("Patient", "Encounter")  # several courses may speak of them
+WITHDRAWABLE = ("Flag", "Task")  # what the course's own projection can cease to give when entries are appended
+
+
+def save_projection(
+    unit: WriteUnit,
+    site: Site,
+    zone: tzinfo,
+    projected: Projected,
+    cause: Sequence[Charted],
+    now: datetime,
+    occasion: str = "",
+) -> None:
+    """Save a projected course within a write; `cause`: the entries that brought it about, `occasion`: Provenance's."""
+    course_id = projected.context.course.course_id
+    drafts = [_draft(course_id, sound, zone) for sound in projected.resources]
+    drafts += [_draft(course_id, sound, zone) for sound in _withdrawn(unit, site, projected)]
+    saved = unit.save_resources(drafts)
+    changed = [(d.entry_id, (s.type, s.id, s.version)) for d, s in zip(drafts, saved, strict=True) if s.changed]
+    patient = patient_id(projected)
+    told = _provenances(site, projected, changed, [one.entry for one in cause], now, occasion)
+    unit.save_resources([_draft(course_id, sound, zone, patient) for sound in told])
+    _save_state(unit, projected, now)
+
+
+def patient_id(projected: Projected) -> str:
+    """Id of the course's Patient."""
+    reference: str = projected.context.subject["reference"]
+    return reference.partition("/")[2]
+
+
+def content_of(body: bytes) -> dict[str, object]:
+    """A stored body without what the store added to it."""
+    resource = wire.read(body)
+    resource["meta"] = {k: v for k, v in resource["meta"].items() if k not in ("versionId", "lastUpdated")}
+    return resource
+
+
+def _save_state(unit: WriteUnit, projected: Projected, now: datetime) -> None:
+    summary = projected.fold.summary(now)
+    due = summary.next_reset
+    unit.set_course_state(
+        projected.context.course.course_id,
+        state=summary.state,
+        due_at=None if due is None else microseconds(due.due_at),
+        overdue_shown=due is not None and due.status(now) == "overdue",
+    )
+
+
+def _draft(course_id: str, sound: Sound, zone: tzinfo, patient: str | None = None) -> Draft:
+    owner = None if sound.type in SHARED else course_id
+    return Draft(sound.type, sound.id, owner, sound.entry_id, sound.content, index(sound.resource, zone), patient)
+
+
+def _withdrawn(unit: WriteUnit, site: Site, projected: Projected) -> Iterator[Sound]:
+    """What the store holds of the course and the projection no longer gives, as entered in error."""
+    given = {(sound.type, sound.id) for sound in projected.resources}
+    stored = unit.current(projected.context.course.course_id, None if projected.whole else WITHDRAWABLE)
+    gone = [key for key in stored if key not in given and key[0] != "Provenance"]
+    for body in unit.bodies(gone).values():
+        yield site.sound(None, withdraw(content_of(body)))
+
+
+def _provenances(
+    site: Site,
+    projected: Projected,
+    changed: Sequence[tuple[str | None, tuple[str, str, int]]],
+    entries: Sequence[Entry],
+    now: datetime,
+    occasion: str,
+) -> Iterator[Sound]:
+    """One for each entry of the write, or for the opening of the course: what it changed, version by version.
+
+    What changed beyond the new entries' own resources is laid to the last of them.
+    """
+    causes: Sequence[Entry | None] = entries or [None]
+    earlier = {entry.entry_id for entry in entries[:-1]}
+    for entry in causes:
+        own = None if entry is None else entry.entry_id
+        rest = entry is causes[-1]
+        targets = [key for owner, key in changed if owner == own or (rest and owner not in earlier)]
+        if targets:
+            yield site.sound(own, provenance(projected.context, entry, targets, now, occasion))
