@@ -1,9 +1,10 @@
-"""The command line: serve, load, map, validate, due, show, openapi.
+"""The command line: serve, load, map, validate, due, show, plan, reference, openapi.
 
 Imports of the heavy parts stand inside the commands, so that `map` and `--help` start fast. Exit codes: 0 done,
 1 something was refused or is not valid, 2 the command was called wrongly, 3 the database does not answer.
 """
 
+import sys
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -21,8 +22,23 @@ Files = Annotated[list[Path], typer.Argument(exists=True, readable=True, dir_oka
 
 
 def main() -> None:
-    """Entry point of the console command."""
-    app()
+    """Entry point of the console command. What a person must mend is said in words, not in a traceback."""
+    try:
+        app()
+    except Exception as fault:
+        if not _is_for_a_person(fault):
+            raise
+        fail(f"closure-readings: {fault}")
+        sys.exit(3)
+
+
+def _is_for_a_person(fault: Exception) -> bool:
+    """Whether the fault lies in tables, site files or the database, and its text says what is wrong."""
+    from service.site_files import SiteFault
+    from service.store import StoreError
+    from service.terminology.tables import TerminologyFault
+
+    return isinstance(fault, SiteFault | StoreError | TerminologyFault)
 
 
 @app.command()
@@ -89,6 +105,103 @@ def show(
     from service.commands.showing import show_course
 
     raise typer.Exit(show_course(course, as_json))
+
+
+@app.command()
+def plan(
+    file: Annotated[Path | None, typer.Argument(exists=True, readable=True, dir_okay=False)] = None,
+    length_mm: Annotated[str | None, typer.Option(metavar="MM", help="Length of the wound, 10 to 1000.")] = None,
+    max_gap_mm: Annotated[str | None, typer.Option(metavar="MM", help="Its largest gap, 0 to 400.")] = None,
+    rest_mark_mm: Annotated[str | None, typer.Option(metavar="MM", help="Mark at rest, 2 to 50; else 10.")] = None,
+    anchor_interval_mm: Annotated[str | None, typer.Option(metavar="MM", help="5 to 30; else the policy's.")] = None,
+    setback_mm: Annotated[str | None, typer.Option(metavar="MM", help="5 to 30; else from the policy.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="The plan as JSON.")] = False,
+    sheet: Annotated[Path | None, typer.Option(metavar="FILE.html", help="Write the printable sheet.")] = None,
+) -> None:
+    """Anchors, bands, lengths to cut and targets before an installation, from options or a JSON FILE."""
+    from service.commands.planning import print_plan
+
+    options = {
+        "length_mm": length_mm,
+        "max_gap_mm": max_gap_mm,
+        "rest_mark_mm": rest_mark_mm,
+        "anchor_interval_mm": anchor_interval_mm,
+        "setback_mm": setback_mm,
+    }
+    raise typer.Exit(print_plan(file, options, as_json, sheet))
+
+
+@app.command()
+def reference(
+    folder: Annotated[Path, typer.Argument(file_okay=False, help="Where the reference tables stand.")] = Path("docs"),
+    check: Annotated[bool, typer.Option("--check", help="Exit 1 when one is not current; write nothing.")] = False,
+) -> None:
+    """Write the reference tables of limits, quantities and alerts from the code."""
+    from service.commands.reference import write_reference
+
+    raise typer.Exit(write_reference(folder, check))
+
+
+@app.command()
+def package(
+    out: Annotated[Path | None, typer.Option(dir_okay=False, metavar="FILE.tgz", help="Where to write it.")] = None,
+) -> None:
+    """Write profiles, codes and maps with examples as an npm-style FHIR package, for a validator elsewhere."""
+    from service.commands.packaging import write_package
+
+    raise typer.Exit(write_package(out))
+
+
+@app.command()
+def audit(
+    patient: Annotated[str | None, typer.Option(metavar="ID", help="Only of this Patient id.")] = None,
+    date: Annotated[list[str] | None, typer.Option(metavar="DATE", help="As in FHIR: 2026-03-09, ge2026-03.")] = None,
+    failures: Annotated[bool, typer.Option("--failures", help="Only what was refused or went wrong.")] = False,
+    limit: Annotated[int, typer.Option(min=1, help="At most so many, newest first.")] = 50,
+    as_json: Annotated[bool, typer.Option("--json", help="AuditEvents, one a line.")] = False,
+) -> None:
+    """The audit record: who asked what, when, and whether it was given."""
+    from service.commands.auditing import show_audit
+
+    raise typer.Exit(show_audit(patient, date or [], failures, limit, as_json))
+
+
+@app.command()
+def rebuild(
+    check: Annotated[bool, typer.Option("--check", help="Compare and report only; exit 1 on differences.")] = False,
+    after: Annotated[str, typer.Option(metavar="COURSE", help="Go on behind this course_id.")] = "",
+) -> None:
+    """Make the resources of every course afresh from its record, and write what differs as new versions."""
+    from service.commands import rebuilding
+
+    raise typer.Exit(rebuilding.rebuild(check, after))
+
+
+@app.command()
+def copy(
+    source: Annotated[str, typer.Option("--from", metavar="URL", help="sqlite:///file or postgresql://...")],
+    target: Annotated[str, typer.Option("--to", metavar="URL", help="A database with nothing in it.")],
+) -> None:
+    """Move everything from one database into another, empty one; counts and digests are compared."""
+    from service.commands import copying
+
+    raise typer.Exit(copying.copy(source, target))
+
+
+@app.command()
+def backup(file: Annotated[Path, typer.Argument(dir_okay=False, help="A new file.")]) -> None:
+    """Back up the SQLite database into FILE, also while it is served; the copy is checked."""
+    from service.commands.backing_up import back_up_to
+
+    raise typer.Exit(back_up_to(file))
+
+
+@app.command()
+def restore(file: Annotated[Path, typer.Argument(exists=True, readable=True, dir_okay=False)]) -> None:
+    """Make the SQLite database of a backup, where there is none yet; nothing is overwritten."""
+    from service.commands.backing_up import restore_from
+
+    raise typer.Exit(restore_from(file))
 
 
 @app.command()

@@ -10,45 +10,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
 
-HIGH, MEDIUM, LOW = "high", "medium", "low"
-SEVERITIES = (HIGH, MEDIUM, LOW)
-
-
-@dataclass(frozen=True, slots=True)
-class AlertKind:
-    """How severe an alert is and which step usually follows it."""
-
-    severity: str
-    usual_step: str
-
-
-KINDS: dict[str, AlertKind] = {
-    "above-maximum": AlertKind(HIGH, "the band is let out to its target mark and the skin at its anchors looked at"),
-    "below-range": AlertKind(MEDIUM, "the band is drawn to its target mark at a reset"),
-    "near-maximum": AlertKind(LOW, "the mark is read again, since the ruler's error reaches the maximum"),
-    "short-tail": AlertKind(MEDIUM, "a longer band is made ready before the next draw"),
-    "reset-overdue": AlertKind(HIGH, "the bands are read and reset, or the reason for waiting is charted"),
-    "anchors-covered": AlertKind(MEDIUM, "the dressing is cut to leave the anchors free and in sight"),
-    "small-dressing": AlertKind(
-        MEDIUM, "a dressing larger than the gap is chosen and every piece counted in and out before the margins meet"
-    ),
-    "vacuum-therapy": AlertKind(HIGH, "the treating surgeon is asked, since suction locks the margins that bands draw"),
-    "skin-at-risk": AlertKind(
-        HIGH, "the treating surgeon reviews the skin, and until then no band is set above its present stretch"
-    ),
-    "low-perfusion-pressure": AlertKind(
-        HIGH, "the limb is looked at and the treating surgeon called at once, since a number alone proves nothing"
-    ),
-    "not-closing": AlertKind(MEDIUM, "the treating surgeon reviews what holds the margins"),
-    "not-parallel": AlertKind(LOW, "the bands along the wound are compared at the next reset"),
-    "stations-differ": AlertKind(LOW, "the station that was widest at first is measured too at the next check"),
-    "slow-widening": AlertKind(LOW, "swelling, infection and slipping anchors are looked for"),
-    "dislodged": AlertKind(HIGH, "the treating surgeon is called, and anchors and bands are counted"),
-    "count-mismatch": AlertKind(HIGH, "the items are counted again and what became of each is charted"),
-    "item-unaccounted": AlertKind(HIGH, "the search and the imaging of the local policy for retained items follow"),
-    "item-left": AlertKind(MEDIUM, "whoever treats the wound next is told of it"),
-    "layout": AlertKind(LOW, "the treating surgeon confirms the placement"),
-}  # fmt: skip
+from service.clinic.alert_kinds import KINDS, SEVERITIES
 
 OF_BANDS = ("above-maximum", "below-range", "near-maximum", "short-tail")
 OF_GAPS = ("not-closing", "not-parallel", "stations-differ", "slow-widening")

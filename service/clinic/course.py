@@ -297,6 +297,7 @@ class CourseFold:
         baseline, perfusion = self._gaps.baseline, self._attention.perfusion
         return Summary(
             course_id=self.course.course_id,
+            policy=self.policy,
             at=at,
             entry_id=latest.entry_id if latest is not None else None,
             entry_at=latest.at if latest is not None else None,

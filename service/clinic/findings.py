@@ -37,7 +37,7 @@ def shown(number: Decimal | float) -> str:
     return f"{present(number):f}"
 
 
-def bands_in_words(bands: Sequence[int]) -> str:
+def bands_in_words(bands: Sequence[int] | Sequence[str]) -> str:
     """`band 3`, or `bands 1, 2, 5`."""
     return ("band " if len(bands) == 1 else "bands ") + ", ".join(map(str, bands))
 
@@ -79,11 +79,14 @@ def short_tail(band: int, tail_mm: Decimal, policy: Policy) -> Finding | None:
     return Finding(tail_mm, policy.tail_min_mm, MM, clause)
 
 
+def reset_due_clause(due: DueReset, verb: str) -> str:
+    """Which bands are (or were) due for a reset, when and why."""
+    return f"A reset of {bands_in_words(due.bands)} {verb} due at {due.due_at.isoformat()} ({PLACE_WORDS[due.reason]})"
+
+
 def reset_overdue(due: DueReset) -> Finding:
     """A reset whose time has passed."""
-    when = due.due_at.isoformat()
-    clause = f"A reset of {bands_in_words(due.bands)} was due at {when} ({PLACE_WORDS[due.reason]})"
-    return Finding(when, None, None, clause)
+    return Finding(due.due_at.isoformat(), None, None, reset_due_clause(due, "was"))
 
 
 def anchors_covered(covers_anchors: bool) -> Finding | None:
@@ -123,9 +126,7 @@ def low_perfusion_pressure(difference_mmhg: Decimal, policy: Policy) -> Finding 
     limit = policy.perfusion_min_mmhg
     if difference_mmhg >= limit:
         return None
-    clause = (
-        f"Diastolic minus compartment pressure is {shown(difference_mmhg)} mmHg, under {as_read(limit)} mmHg"
-    )
+    clause = f"Diastolic minus compartment pressure is {shown(difference_mmhg)} mmHg, under {as_read(limit)} mmHg"
     return Finding(difference_mmhg, limit, MMHG, clause)
 
 

@@ -5,6 +5,7 @@ The range is the shape of the law only, no confidence interval: real unfilled na
 Elastic bands relax; some hours after a setting every force here is an upper bound: "at most".
 """
 
+import hashlib
 import math
 import tomllib
 from bisect import bisect_right
@@ -80,6 +81,13 @@ class BenchTable:
     forces_n: tuple[float, ...]
     slopes: tuple[float, ...]
     conditions: tuple[tuple[str, Decimal], ...] = field(default=())
+
+    @property
+    def version(self) -> str:
+        """A short digest of rows and conditions: another table shows in whatever was derived with it."""
+        rows = [f"{stretch!r} {newtons!r}" for stretch, newtons in zip(self.stretches, self.forces_n, strict=True)]
+        lines = [*rows, *(f"{key}={value.normalize():f}" for key, value in self.conditions)]
+        return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:12]
 
     def force_n(self, stretch: float) -> float | None:
         """Force in newtons; 0 for λ <= 1, None above the last row (`outside-calibration`), never extrapolated."""

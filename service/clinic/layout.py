@@ -6,14 +6,34 @@ practice without a published source.
 
 from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict
 
 from service.clinic.bands import span_mm
+from service.clinic.entries import Number, between
 from service.clinic.force import BenchTable
 from service.clinic.gap import ellipse_gap, position
 from service.clinic.policy import USUAL_REST_MARK_MM, Policy
 from service.clinic.targets import order_of_work, target_mark_mm, target_range, target_share, target_stretch
 
 MAX_BANDS = 100  # as many as the intake takes
+
+
+class WoundToFit(BaseModel):
+    """What is asked before an installation: two lengths of the wound, and what the site wants otherwise, in mm.
+
+    Bounds are those of the intake contract for the same names. Without `anchor_interval_mm` and `setback_mm` those of
+    the policy serve.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
+
+    length_mm: Annotated[Number, between(10, 1000)]
+    max_gap_mm: Annotated[Number, between(0, 400)]
+    rest_mark_mm: Annotated[Number, between(2, 50)] = USUAL_REST_MARK_MM
+    anchor_interval_mm: Annotated[Number, between(5, 30)] | None = None
+    setback_mm: Annotated[Number, between(5, 30)] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +61,7 @@ class LayoutPlan:
     anchors_per_side: int
     setback_mm: Decimal
     undermining_max_mm: Decimal
+    tail_min_mm: Decimal
     bands: tuple[PlannedBand, ...]
 
     @property
@@ -71,33 +92,58 @@ def cut_length_mm(span: Decimal, target: Decimal, tail_mm: Decimal) -> Decimal:
     return span / target + 2 * tail_mm
 
 
+def too_many_bands(length_mm: Decimal, interval_mm: Decimal) -> str | None:
+    """Why a wound cannot be planned in one piece; None where it can."""
+    if anchors_per_side(length_mm, interval_mm) <= MAX_BANDS:
+        return None
+    return f"gives more than {MAX_BANDS} bands; choose a wider anchor interval or plan the wound in parts"
+
+
 def layout_plan(
     length_mm: Decimal,
     max_gap_mm: Decimal,
     policy: Policy,
     rest_mark_mm: Decimal = USUAL_REST_MARK_MM,
     bench: BenchTable | None = None,
+    anchor_interval_mm: Decimal | None = None,
+    setback_mm: Decimal | None = None,
 ) -> LayoutPlan:
     """The plan for a wound of a length and largest gap, mm; bands at every pair of anchors.
 
-    Setback is the middle of the policy's range; gaps along the wound follow the ellipse of the two lengths. Raises
-    ValueError for lengths that are not positive (a gap may be 0) and for more bands than an installation can chart.
+    Unless given, the interval is the policy's and the setback the middle of its range; gaps along the wound follow the
+    ellipse of the two lengths. Raises ValueError for lengths that are not positive (a gap may be 0) and for more bands
+    than an installation can chart.
     """
-    if length_mm <= 0 or rest_mark_mm <= 0 or max_gap_mm < 0:
-        raise ValueError("length and rest mark must be above 0, the largest gap not below")
-    if anchors_per_side(length_mm, policy.anchor_interval_mm) > MAX_BANDS:
-        raise ValueError(f"more than {MAX_BANDS} bands; choose a wider anchor interval or plan the wound in parts")
-    setback = (policy.setback_min_mm + policy.setback_max_mm) / 2
-    stations = anchor_stations(length_mm, policy.anchor_interval_mm)
+    interval = policy.anchor_interval_mm if anchor_interval_mm is None else anchor_interval_mm
+    setback = (policy.setback_min_mm + policy.setback_max_mm) / 2 if setback_mm is None else setback_mm
+    if min(length_mm, rest_mark_mm, interval, setback) <= 0 or max_gap_mm < 0:
+        raise ValueError("lengths, interval, setback and rest mark must be above 0, the largest gap not below")
+    if why := too_many_bands(length_mm, interval):
+        raise ValueError(why)
+    stations = anchor_stations(length_mm, interval)
     return LayoutPlan(
         length_mm=length_mm,
         max_gap_mm=max_gap_mm,
         rest_mark_mm=rest_mark_mm,
-        anchor_interval_mm=policy.anchor_interval_mm,
+        anchor_interval_mm=interval,
         anchors_per_side=len(stations),
         setback_mm=setback,
         undermining_max_mm=policy.undermining_max_mm,
+        tail_min_mm=policy.tail_min_mm,
         bands=_planned_bands(stations, length_mm, max_gap_mm, setback, rest_mark_mm, policy, bench),
+    )
+
+
+def plan_for(wound: WoundToFit, policy: Policy, bench: BenchTable | None = None) -> LayoutPlan:
+    """The plan for what was asked; raises ValueError for more bands than an installation can chart."""
+    return layout_plan(
+        wound.length_mm,
+        wound.max_gap_mm,
+        policy,
+        wound.rest_mark_mm,
+        bench,
+        wound.anchor_interval_mm,
+        wound.setback_mm,
     )
 
 

@@ -187,4 +187,3 @@ def _contradictions(v: Mapping[str, Decimal]) -> list[tuple[str, str]]:
     if highest_mark < v["stretch_low"] * USUAL_REST_MARK_MM:
         found.append(("limits.stretch_high", "leaves no half-millimetre mark inside the range at a rest mark of 10 mm"))
     return found
-

@@ -11,9 +11,11 @@ from service.clinic.counts import ITEMS, Counts, ItemCount
 from service.clinic.entries import Course, Installation, Outcome
 from service.clinic.forecast import Forecast
 from service.clinic.gap import GapMetrics
+from service.clinic.policy import Policy
 from service.clinic.quantities import present
 from service.clinic.rate import ClosureRate
 from service.clinic.resets import DueReset
+from service.clinic.wording import band_sentence, in_order_of_work, reset_sentence
 
 NOT_MEASURED, NO_BAND_READ, NOT_CHARTED = "not-measured", "no-band-read", "not-charted"
 NO_COMPARABLE_GAP, TOO_FEW_STATIONS = "no-comparable-gap", "too-few-stations"
@@ -26,10 +28,11 @@ class Summary:
 
     `entry_id` names the latest installation or check. `gap` is the last measured one: when that entry measured none,
     `gap_absent_reason` says why and `gap` carries its own, earlier time. `alerts` are the active ones, most severe
-    first.
+    first. `policy` holds the limits with which all of it was derived.
     """
 
     course_id: str
+    policy: Policy
     at: datetime
     entry_id: str | None
     entry_at: datetime | None
@@ -68,8 +71,10 @@ def course_view(course: Course, summary: Summary, now: datetime) -> dict[str, An
         "latest": _latest(summary),
         "bands": [_band(band) for band in summary.bands],
         "next_reset": _next_reset(summary.next_reset, now),
+        "reset_plan": _reset_plan(summary, now),
         "counts": {item: _count(summary.counts.of(item)) for item in ITEMS},
         "alerts": [_alert(alert) for alert in summary.alerts],
+        "policy": {"name": summary.policy.name, "version": summary.policy.version},
     }
 
 
@@ -176,6 +181,20 @@ def _next_reset(due: DueReset | None, now: datetime) -> dict[str, Any] | None:
         "bands": list(due.bands),
         "set_by": due.set_by,
     }
+
+
+def _reset_plan(summary: Summary, now: datetime) -> dict[str, Any] | None:
+    """The next reset in plain sentences: one for the plan, one for each band in order of work; None where none is due.
+
+    Figures stand in `next_reset` and `bands`; a plan supports whoever does the reset and orders nothing.
+    """
+    if summary.next_reset is None:
+        return None
+    steps = [
+        {"order": turn, "band": state.band, "text": band_sentence(state, summary.policy)}
+        for turn, state in enumerate(in_order_of_work(summary.bands), start=1)
+    ]
+    return {"text": reset_sentence(summary.next_reset, summary.bands, now), "hold": summary.hold, "steps": steps}
 
 
 def _count(count: ItemCount) -> dict[str, Any]:

@@ -226,6 +226,15 @@ def test_a_new_dressing_is_judged_beside_the_gaps_of_the_same_check() -> None:
     assert [(e.raised_by, e.cleared_by) for e in fold.episodes(at(5)) if e.code == "small-dressing"] == [("c1", "c2")]
 
 
+def test_the_gaps_of_an_installation_are_judged_like_those_of_a_check() -> None:
+    assert codes(summary(installation(gaps=gaps(20, 50, 60, 50, 20)))) == {"not-parallel"}
+    sized = check("c1", 2, dressing={"changed": False, "smallest_side_mm": 60})
+    again = installation("i2", 4, gaps=gaps(70, 70, stations=[20, 60]))
+    state = summary(installation(), sized, again)
+    assert codes(state) == {"stations-differ", "small-dressing"}
+    assert {alert.raised_by for alert in state.alerts} == {"i2"}
+
+
 def test_a_size_is_forgotten_with_the_dressing_that_had_it() -> None:
     small = check("c1", 2, dressing={"changed": False, "smallest_side_mm": 50})
     off = check("c2", 4, dressing={"changed": True, "placed": 1, "removed": 1})

@@ -213,6 +213,8 @@ def test_a_reset_takes_the_nearest_gap_reading_within_the_hour_on_either_side() 
     assert l0(summary(installation(), far, reset("s1", 7, 16), after)) == (40, False)
     near = check("c1", 6.75, gaps=gaps(52))
     assert l0(summary(installation(), near, reset("s1", 7, 16), after)) == (45, False)
+    on_the_hour = check("c2", 8, gaps=gaps(44))
+    assert l0(summary(installation(), reset("s1", 7, 16), on_the_hour)) == (40, False)
     late = check("c2", 8.25, gaps=gaps(44))
     assert l0(summary(installation(), reset("s1", 7, 16), late)) == (50, True)
 

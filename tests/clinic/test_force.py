@@ -5,7 +5,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from check_tables import column, rows
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -22,6 +21,7 @@ from service.clinic.force import (
     relative_force,
     relative_force_range,
 )
+from tests.clinic.check_tables import column, rows
 
 stretches = st.floats(0.5, 3)
 

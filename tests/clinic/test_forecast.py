@@ -12,8 +12,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from check_tables import rows
-from forecast_truths import CLOSABLE_MM, PACES_D, TRUTHS, Simulated, many
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, stats
@@ -37,6 +35,8 @@ from service.clinic.forecast import (
 )
 from service.clinic.policy import default_policy, read_policy
 from service.clinic.rate import GapPoint, gap_series, not_closing_since
+from tests.clinic.check_tables import rows
+from tests.clinic.forecast_truths import CLOSABLE_MM, PACES_D, TRUTHS, Simulated, many
 
 START = datetime(2031, 3, 4, 8, 0, tzinfo=UTC)
 POLICY = default_policy()

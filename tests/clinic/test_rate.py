@@ -4,7 +4,6 @@ from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 
 import pytest
-from check_tables import rows
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
@@ -24,6 +23,7 @@ from service.clinic.rate import (
     smallest_two_sided_p,
     theil_sen,
 )
+from tests.clinic.check_tables import rows
 
 START = datetime(2031, 3, 4, 8, 0, tzinfo=timezone(timedelta(hours=1)))
 SIX = Decimal(6)

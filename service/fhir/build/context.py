@@ -8,6 +8,7 @@ from typing import Any
 from urllib.parse import quote
 
 from service.clinic.entries import ClinicalEntry, Course, Installation, InstalledBand, Performer, Removal
+from service.clinic.force import BenchTable
 from service.clinic.policy import Policy
 from service.clinic.standing import StandingEntry, course_order
 from service.fhir.build.identity import Names, hospital_id, identifier_system
@@ -26,11 +27,17 @@ RESET_TASK = "reset-task"
 class Frame:
     """Everything that depends on site, policy, mapping tables and software only: built once, shared by all courses."""
 
-    def __init__(self, site: str, policy: Policy, terms: Terminology, software_version: str) -> None:
+    def __init__(
+        self, site: str, policy: Policy, terms: Terminology, software_version: str, bench: BenchTable | None = None
+    ) -> None:
         self.site = site
         self.policy = policy
+        self.bench = bench
         self.terms = terms
         self.software_version = software_version
+        # (type, identifier system, identifier value) -> id, where a Patient or Encounter of the hospital has another id
+        # than `identity.hospital_id` gives
+        self.hospital_ids: Mapping[tuple[str, str, str], str] = {}
         self.sid = identifier_system(terms.base, site)
         self.source = f"{terms.base}/site/{quote(site, safe='')}/intake"
         tag = [{"system": f"{terms.base}/mapping-tables", "code": terms.version}]
@@ -38,9 +45,11 @@ class Frame:
             key: {"source": self.source, "profile": [profile.url], "tag": tag}
             for key, profile in terms.profiles.items()
         }
-        limits = f"policy {policy.name}, version {policy.version}"
+        self.derived_with = f"policy {policy.name}, version {policy.version}"
+        if bench is not None:
+            self.derived_with += f"; bench table {bench.name}, version {bench.version}"
         self.methods: Mapping[str, Tree] = {
-            key: {"text": f"{formula.text} (formula {key}, version {formula.version}; {limits})"}
+            key: {"text": f"{formula.text} (formula {key}, version {formula.version}; {self.derived_with})"}
             for key, formula in terms.formulas.items()
         }
         self.exam = [terms.hl7("observation-category", "exam")]
@@ -90,7 +99,8 @@ class Context:
         self._bands: dict[int, Bands] = {}
 
     def _hospital(self, kind: str, identifier: Any) -> Tree:
-        return {"reference": f"{kind}/{hospital_id(self.frame.site, kind, identifier.system, identifier.value)}"}
+        named = (kind, identifier.system, identifier.value)
+        return {"reference": f"{kind}/{self.frame.hospital_ids.get(named) or hospital_id(self.frame.site, *named)}"}
 
     def _body_site(self) -> Tree:
         """The coded site with the BodyStructure behind it, an extension of Condition, Observation and Procedure."""

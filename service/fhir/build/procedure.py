@@ -65,9 +65,7 @@ def procedure(
     if notes:
         built["note"] = [note for text in notes for note in annotation(text, charting.at)]
     if action is not None and charting.bands is not None:
-        built["focalDevice"] = [
-            {"action": frame.terms.concept(action), "manipulated": charting.bands.closure_set}
-        ]
+        built["focalDevice"] = [{"action": frame.terms.concept(action), "manipulated": charting.bands.closure_set}]
     if used:
         built["usedReference"] = used
     return Built("Procedure", own, charting.names.entry_id, role, built)

@@ -28,7 +28,7 @@ def provenance(
         "resourceType": "Provenance",
         "id": names.id(role),
         "meta": frame.metas["closure-provenance"],
-        "text": narrative(_sentence(context, entry)),
+        "text": narrative(_sentence(context, entry, occasion)),
         "target": [{"reference": _target(*target)} for target in targets],
     }
     if entry is not None:
@@ -51,11 +51,12 @@ def _activity(entry: Entry | None) -> str:
     return "NULLIFY" if isinstance(entry, Retraction) else "CREATE"
 
 
-def _sentence(context: Context, entry: Entry | None) -> str:
-    policy, software = context.frame.policy, f"closure-readings {context.frame.software_version}"
-    derived = f"derived by {software} with policy {policy.name}, version {policy.version}"
+def _sentence(context: Context, entry: Entry | None, occasion: str) -> str:
+    software = f"closure-readings {context.frame.software_version}"
+    derived = f"derived by {software} with {context.frame.derived_with}"
     if entry is None:
-        return f"Course {context.course.course_id}, {derived}."
+        again = " made afresh from its record" if occasion.startswith("rebuild/") else ""
+        return f"Course {context.course.course_id}{again}, {derived}."
     who = entry.performer.display or entry.performer.identifier.value
     reason = f" ({entry.reason})" if isinstance(entry, Amendment | Retraction) else ""
     return f"{entry.kind.capitalize()} {entry.entry_id} charted by {who}{reason}, {derived}."
@@ -74,7 +75,15 @@ def _agents(context: Context, entry: Entry | None) -> list[Tree]:
     if entry is None:
         return [software]
     author = {"type": terms.hl7("provenance-agent", "author"), "who": performer_reference(entry.performer)}
-    return [author, software]
+    # R4's own list of participant types has no transmitter, so that the word stands alone.
+    transmitter = {
+        "type": {"text": "transmitter"},
+        "who": {
+            "identifier": {"system": f"{terms.base}/sid/site", "value": context.frame.site},
+            "display": f"site {context.frame.site}",
+        },
+    }
+    return [author, transmitter, software]
 
 
 def _entities(context: Context, entry: Entry) -> list[Tree]:

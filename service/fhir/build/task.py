@@ -96,7 +96,10 @@ def _targets(context: Context, installation: Installation, states: Sequence[Band
 def _target(context: Context, state: BandState, device: Tree, stretch_ratio: Decimal, mark_mm: Decimal) -> Tree:
     terms = context.frame.terms
     stretch, mark = present(stretch_ratio), present(mark_mm)
-    hold = ", hold, surgeon to review" if state.hold else ""
+    said = ", hold, surgeon to review" if state.hold else ""
+    if state.tail_after_mm is not None and state.tail_after_short:
+        tail, limit = digits(present(state.tail_after_mm)), digits(context.frame.policy.tail_min_mm)
+        said += f", leaves a tail of {tail} mm, under {limit} mm"
     return {
         "extension": [
             {"url": terms.extension("band"), "valueReference": device},
@@ -104,7 +107,7 @@ def _target(context: Context, state: BandState, device: Tree, stretch_ratio: Dec
         ],
         "type": {
             "coding": [terms.coding("band-target")],
-            "text": f"Band {state.band}: target stretch ratio {digits(stretch)}, mark {digits(mark)} mm{hold}",
+            "text": f"Band {state.band}: target stretch ratio {digits(stretch)}, mark {digits(mark)} mm{said}",
         },
         "valueQuantity": terms.quantity(stretch, "ratio"),
     }
