@@ -23,6 +23,9 @@ class Settings:
     synchronous: str = "FULL"
     mappings: Path | None = None  # None: the tables shipped with the package
     software_version: str = __version__
+    us_core: str = ""  # release of US Core that Patients and Observations follow too, e.g. 6.1.0; empty: none
+    audit_readers: frozenset[str] = frozenset()  # network addresses that may read the audit record over HTTP
+    allowed_origins: tuple[str, ...] = ()  # web origins whose browser apps may call the FHIR API
 
     @property
     def fhir_base(self) -> str:
@@ -38,7 +41,15 @@ def settings_from(environment: Mapping[str, str] = os.environ) -> Settings:
         "site": environment.get("CLOSURE_READINGS_SITE"),
         "zone": environment.get("CLOSURE_READINGS_ZONE"),
         "synchronous": environment.get("CLOSURE_READINGS_SYNCHRONOUS"),
+        "us_core": environment.get("CLOSURE_READINGS_US_CORE"),
     }
     mappings = environment.get("CLOSURE_READINGS_MAPPINGS")
     chosen = {name: value for name, value in given.items() if value}
-    return Settings(**chosen, mappings=Path(mappings) if mappings else None)
+    readers = environment.get("CLOSURE_READINGS_AUDIT_READERS", "").replace(",", " ").split()
+    origins = environment.get("CLOSURE_READINGS_ALLOWED_ORIGINS", "").replace(",", " ").split()
+    return Settings(
+        **chosen,
+        mappings=Path(mappings) if mappings else None,
+        audit_readers=frozenset(readers),
+        allowed_origins=tuple(origins),
+    )

@@ -7,14 +7,13 @@ validated before anybody sees it.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from typing import Any, NamedTuple
 
 from service import strict_json
 from service.clinic.course import CourseFold, Step
 from service.clinic.entries import Course
 from service.clinic.force import BenchTable
-from service.clinic.policy import Policy, read_policy
+from service.clinic.policy import Policy
 from service.clinic.standing import Charted, StandingEntry, standing
 from service.config import Settings
 from service.fhir import wire
@@ -22,8 +21,10 @@ from service.fhir.build.context import Context, Frame
 from service.fhir.build.provenance import provenance
 from service.fhir.profiles import profile_rules
 from service.fhir.project import project_course, project_entry, transaction_bundle
+from service.fhir.us_core import UsCore, load_us_core
 from service.fhir.validate import ProfileRules, check, is_valid
 from service.intake.review import Known, review_course_file
+from service.site_files import read_site
 from service.terminology import load
 from service.terminology.tables import folder_of_tables
 
@@ -51,9 +52,12 @@ class Site:
     frame: Frame
     rules: ProfileRules
     bench: BenchTable | None = None
+    us_core: UsCore | None = None
 
     def sound(self, entry_id: str | None, resource: dict[str, Any]) -> Sound:
         """The resource with its bytes; raises `Unsound` when any layer of validation finds an error."""
+        if self.us_core is not None:
+            resource = self.us_core.decorated(resource)
         if not is_valid(resource, profile_rules=self.rules):
             found = check(resource, profile_rules=self.rules)
             faults = [f"{issue.expression}: {issue.code} ({issue.layer})" for issue in found]
@@ -72,20 +76,14 @@ class Projected:
 
 
 def open_site(settings: Settings) -> Site:
-    """Read the tables and the site's policy; raises with every fault of them, file and row."""
+    """Read the tables, the site's policy, bench table and US Core release; raises with every fault, file and row."""
     folder = settings.mappings or folder_of_tables()
     terms = load(folder)
-    policy = _policy(folder / "policy", settings.site)
-    frame = Frame(settings.site, policy, terms, settings.software_version)
-    return Site(settings.site, policy, frame, profile_rules(terms))
-
-
-def _policy(folder: Path, site: str) -> Policy:
-    """The default policy, and over it the site's own where it has a file."""
-    default = folder / "default.toml"
-    policy = read_policy(default.read_bytes(), default.name)
-    own = folder / f"{site}.toml"
-    return read_policy(own.read_bytes(), own.name, policy) if own.is_file() else policy
+    policy, bench = read_site(folder, settings.site)
+    frame = Frame(settings.site, policy, terms, settings.software_version, bench)
+    us_core = load_us_core(folder, settings.us_core)
+    rules = {**profile_rules(terms), **(us_core.rules() if us_core else {})}
+    return Site(settings.site, policy, frame, rules, bench, us_core)
 
 
 def project(

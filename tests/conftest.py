@@ -1,8 +1,10 @@
-"""What the whole suite shares: skips can be forbidden, so that CI proves everything it claims."""
+"""What the whole suite shares: the engines, and that skips can be forbidden, so that CI proves all that it claims."""
 
 import os
 
 import pytest
+
+from tests.engines import database_url, postgresql, postgresql_url  # noqa: F401 - fixtures of the whole suite
 
 FORBID_SKIPS = os.environ.get("CLOSURE_READINGS_FORBID_SKIPS") == "1"
 

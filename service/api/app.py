@@ -14,15 +14,19 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
+from service.api.audit import AuditTrail
+from service.api.audit_reading import audit_routes
 from service.api.documentation import schemas
-from service.api.fhir import fhir_routes
+from service.api.fhir_side import fhir_side
 from service.api.intake import intake_routes
 from service.api.outcomes import answer_outcome
+from service.api.plan import plan_routes
 from service.api.problems import answer_problem, problem
 from service.api.start import start_routes
 from service.clinic.caution import CAUTION
 from service.config import Settings
 from service.workflow import Workflow, open_workflow
+from service.workflow.auditing import AuditRecorder
 
 REFRESH_EVERY_S = 60
 log = logging.getLogger(__name__)
@@ -36,6 +40,7 @@ def utc_now() -> datetime:
 def create_app(settings: Settings, clock: Callable[[], datetime] = utc_now) -> FastAPI:
     """The whole service for one set of settings; the database is opened here and closed with the application."""
     workflow = open_workflow(settings)
+    recorder = AuditRecorder(workflow.store, workflow.site, clock)
 
     @asynccontextmanager
     async def life(app: FastAPI) -> AsyncIterator[None]:
@@ -44,12 +49,23 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = utc_now) -> F
         watch.cancel()
         with suppress(asyncio.CancelledError):
             await watch
+        await to_thread.run_sync(recorder.close)
         workflow.close()
 
-    app = FastAPI(title="closure-readings", version=settings.software_version, description=CAUTION, lifespan=life)
+    app = FastAPI(
+        title="closure-readings",
+        version=settings.software_version,
+        description=CAUTION,
+        lifespan=life,
+        docs_url=None,
+        redoc_url=None,
+    )
     app.include_router(start_routes(workflow, settings, clock))
     app.include_router(intake_routes(workflow, settings.public_base, clock))
-    app.include_router(fhir_routes(workflow.store, settings, clock))
+    app.include_router(plan_routes(workflow.site.policy, workflow.site.bench, settings.public_base))
+    app.include_router(audit_routes(workflow.store, settings, recorder))
+    app.include_router(fhir_side(workflow, settings, clock))
+    app.add_middleware(AuditTrail, recorder=recorder, server=settings.public_base, clock=clock, crash=_answer)
     app.add_exception_handler(Exception, _answer)
     app.add_exception_handler(HTTPException, _answer)
     app.openapi = lambda: _document(app)  # type: ignore[method-assign]  # the framework's own way to extend it

@@ -1,5 +1,6 @@
 """What the OpenAPI document says of the intake side: schemas of the contract, an example document, the answers."""
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -7,8 +8,12 @@ from pydantic.json_schema import models_json_schema
 
 from service import strict_json
 from service.clinic import entries
+from service.clinic.layout import WoundToFit, plan_for
+from service.clinic.layout_words import plan_view
+from service.clinic.policy import default_policy
+from service.intake.planning import review_wound
 
-EXAMPLE: dict[str, Any] = strict_json.read(Path(__file__).with_name("example-course.json").read_bytes())
+EXAMPLE: dict[str, Any] = json.loads(Path(__file__).with_name("example-course.json").read_bytes())
 KINDS = ("Installation", "Check", "Reset", "Removal", "Reconciliation", "Outcome", "Amendment", "Retraction")
 STATUS = {
     200: "Done; nothing changed where the document repeats what was charted",
@@ -24,7 +29,8 @@ STATUS = {
 
 def schemas() -> dict[str, Any]:
     """The contract's models as JSON Schema for `components.schemas`."""
-    models = [(getattr(entries, name), "validation") for name in ("Course", *KINDS)]
+    contract = [*(getattr(entries, name) for name in ("Course", *KINDS)), WoundToFit]
+    models = [(model, "validation") for model in contract]
     _, definitions = models_json_schema(models, ref_template="#/components/schemas/{model}")  # type: ignore[arg-type]  # pydantic wants literal modes
     named: dict[str, Any] = definitions["$defs"]
     return named | {
@@ -36,6 +42,7 @@ def schemas() -> dict[str, Any]:
             "properties": {"course": _schema("Course"), "entries": {"type": "array", "items": _schema("Entry")}},
         },
         "CourseView": {"type": "object", "required": ["course_id", "state"], "properties": _VIEW_MEMBERS},
+        "LayoutPlan": {"type": "object", "required": ["bands", "cautions"], "properties": _PLAN_MEMBERS},
         "Problem": {
             "type": "object",
             "description": "RFC 9457 problem document",
@@ -73,8 +80,17 @@ def _body(schema: dict[str, Any], examples: dict[str, Any]) -> dict[str, Any]:
     return {"requestBody": {"required": True, "content": {"application/json": {"schema": schema, "examples": named}}}}
 
 
+def _member(value: Any) -> dict[str, str]:
+    """The JSON type of a member as an example shows it."""
+    if isinstance(value, dict):
+        return {"type": "object"}
+    if isinstance(value, list):
+        return {"type": "array"}
+    return {"type": "string"} if isinstance(value, str) else {"type": "number"}
+
+
 _LISTS = {name: {"type": "array", "items": {"type": "object"}} for name in ("bands", "alerts", "entries")}
-_OBJECTS = {name: {"type": "object"} for name in ("links", "latest", "next_reset", "counts")}
+_OBJECTS = {name: {"type": "object"} for name in ("links", "latest", "next_reset", "reset_plan", "counts", "policy")}
 _VIEW_MEMBERS: dict[str, Any] = {
     "course_id": {"type": "string"},
     "state": {"enum": ["open", "closed"]},
@@ -101,3 +117,9 @@ ENTRIES = _body(
     {"oneOf": [_schema("Entry"), {"type": "array", "items": _schema("Entry")}]},
     {"one check": EXAMPLE["entries"][1], "a list": [EXAMPLE["entries"][1]]},
 )
+
+WOUND_TO_FIT: dict[str, Any] = {"length_mm": 40, "max_gap_mm": 30}
+_EXAMPLE_PLAN = plan_view(plan_for(review_wound(WOUND_TO_FIT, default_policy()), default_policy()), default_policy())
+_PLAN_MEMBERS: dict[str, Any] = {name: _member(value) for name, value in _EXAMPLE_PLAN.items()}
+PLAN = {"schema": _schema("LayoutPlan"), "example": json.loads(strict_json.write(_EXAMPLE_PLAN))}
+PLAN_REQUEST = _body(_schema("WoundToFit"), {"a short wound": WOUND_TO_FIT})

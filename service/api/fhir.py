@@ -4,13 +4,11 @@ Answers are the stored bytes. What the readings give rise to is changed by readi
 outside is answered with 405 and that reason.
 """
 
-import functools
 import re
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from hashlib import sha256
-from typing import Any, Protocol
-from urllib.parse import parse_qsl
+from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from anyio import to_thread
@@ -19,26 +17,23 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from service import strict_json
 from service.api import bundles
-from service.api.bodies import read_body
 from service.api.histories import HistoryAsked
 from service.api.negotiation import has_version, require_json, strict
 from service.api.outcomes import MEDIA_TYPE, refused
-from service.fhir.capability import capability_statement
-from service.search.criteria import SearchError, Setting
+from service.api.routing import DOCUMENTED, add_get, searched_pairs
+from service.fhir.capability import Beside, capability_statement
+from service.fhir.subset import WHOLE, subset_of
+from service.search.criteria import SearchError, Setting, Subset
 from service.search.parameters import parameters
 from service.search.query import Query, parse
-from service.store import Page, Store, Stored
+from service.store import Store, Stored
 from service.store.wire import http_date
 
-LARGEST_FORM = 64 * 1024
 WRITES_REFUSED = (
     "resources are derived from the readings and change with them alone: "
     "send readings, amendments and retractions to the intake interface"
 )
-
-Endpoint = Callable[..., Awaitable[Response]]
 
 
 class ReadSettings(Protocol):
@@ -66,10 +61,14 @@ def fhir_routes(
     settings: ReadSettings,
     clock: Callable[[], datetime],
     supported_profiles: Mapping[str, Sequence[str]] | None = None,
+    beside: Beside | None = None,
 ) -> APIRouter:
-    """Every route below /fhir. `supported_profiles`: resource type -> canonicals of the profiles that are emitted."""
+    """Every route below /fhir. `supported_profiles`: resource type -> canonicals of the profiles that are emitted.
+
+    `beside`: what else the application serves there, for the CapabilityStatement.
+    """
     routes = APIRouter(prefix="/fhir", tags=["FHIR R4"])
-    side = _ReadSide(store, settings, clock, supported_profiles or {})
+    side = _ReadSide(store, settings, clock, supported_profiles or {}, beside)
     for path, endpoint, summary in (
         ("/metadata", side.metadata, "What this server does: its CapabilityStatement"),
         ("/{resource_type}/{resource_id}", side.read, "The current version of a resource"),
@@ -77,10 +76,9 @@ def fhir_routes(
         ("/{resource_type}/{resource_id}/_history/{version_id}", side.vread, "One version of a resource"),
         ("/{resource_type}", side.search, "Search resources of one type"),
     ):
-        routes.add_api_route(path, endpoint, methods=["GET"], summary=summary, responses=_DOCUMENTED)
-        routes.add_api_route(path, _head(endpoint), methods=["HEAD"], include_in_schema=False)
+        add_get(routes, path, endpoint, summary)
     routes.add_api_route(
-        "/{resource_type}/_search", side.search_form, methods=["POST"], summary="Search by form", responses=_DOCUMENTED
+        "/{resource_type}/_search", side.search_form, methods=["POST"], summary="Search by form", responses=DOCUMENTED
     )
     for path in ("", "/"):
         routes.add_api_route(path, _refuse_base, methods=["GET", "HEAD"], include_in_schema=False)
@@ -89,10 +87,6 @@ def fhir_routes(
     return routes
 
 
-_DOCUMENTED: dict[int | str, dict[str, Any]] = {
-    200: {"description": "FHIR JSON", "content": {"application/fhir+json": {}}},
-    "4XX": {"description": "OperationOutcome", "content": {"application/fhir+json": {}}},
-}
 _ID = re.compile(r"[A-Za-z0-9.-]{1,64}")
 
 
@@ -105,6 +99,7 @@ class _ReadSide:
         settings: ReadSettings,
         clock: Callable[[], datetime],
         supported_profiles: Mapping[str, Sequence[str]],
+        beside: Beside | None,
     ) -> None:
         self._store = store
         self._base = settings.fhir_base
@@ -112,7 +107,7 @@ class _ReadSide:
         self._zone = ZoneInfo(settings.zone)
         self._clock = clock
         self._capability = capability_statement(
-            self._base, settings.software_version, settings.zone, supported_profiles
+            self._base, settings.software_version, settings.zone, supported_profiles, beside
         )
         self._capability_tag = f'W/"{sha256(self._capability).hexdigest()[:16]}"'
 
@@ -128,14 +123,16 @@ class _ReadSide:
         """Current version with ETag and Last-Modified; 304 for who has it, 404 unknown, 410 deleted."""
         require_json(request)
         _require_known(resource_type, resource_id)
-        return _versioned(request, await to_thread.run_sync(self._current, resource_type, resource_id))
+        asked = self._subset(request, resource_type)
+        return _versioned(request, await to_thread.run_sync(self._current, resource_type, resource_id), asked)
 
     async def vread(self, request: Request, resource_type: str, resource_id: str, version_id: str) -> Response:
         """The version named in the URL; 404 where there is no such, 410 where it is the deletion."""
         require_json(request)
         _require_known(resource_type, resource_id)
         number = int(version_id) if re.fullmatch(r"[1-9][0-9]{0,8}", version_id) else 0
-        return _versioned(request, await to_thread.run_sync(self._version, resource_type, resource_id, number))
+        asked = self._subset(request, resource_type)
+        return _versioned(request, await to_thread.run_sync(self._version, resource_type, resource_id, number), asked)
 
     async def history(self, request: Request, resource_type: str, resource_id: str) -> Response:
         """Versions, newest first; `_count` and `_since` (at or after) each at most once."""
@@ -152,27 +149,25 @@ class _ReadSide:
 
     async def search_form(self, request: Request, resource_type: str) -> Response:
         """The same by application/x-www-form-urlencoded; parameters of the URL count as well."""
-        media_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-        if media_type != "application/x-www-form-urlencoded":
-            raise HTTPException(415, "send the parameters as application/x-www-form-urlencoded")
-        try:
-            form = parse_qsl((await read_body(request, LARGEST_FORM)).decode(), keep_blank_values=True)
-        except strict_json.TooLarge as fault:
-            raise HTTPException(413, str(fault)) from fault
-        except ValueError as fault:
-            raise HTTPException(400, "the form is not UTF-8") from fault
-        return await self._searched(request, resource_type, [*request.query_params.multi_items(), *form])
+        return await self._searched(request, resource_type, await searched_pairs(request))
 
     async def _searched(self, request: Request, resource_type: str, pairs: list[tuple[str, str]]) -> Response:
         require_json(request)
         _require_known(resource_type)
+        query = self._parsed(resource_type, pairs, strict=strict(request))
+        return Response(await to_thread.run_sync(self._searchset, query), media_type=MEDIA_TYPE)
+
+    def _parsed(self, resource_type: str, pairs: list[tuple[str, str]], *, strict: bool = False) -> Query:
         setting = Setting(self._base, self._zone, self._clock())
         try:
-            query = parse(resource_type, pairs, setting, strict=strict(request))
+            return parse(resource_type, pairs, setting, strict=strict)
         except SearchError as fault:
             raise HTTPException(400, str(fault)) from fault
-        page = await to_thread.run_sync(self._page, query)
-        return Response(bundles.searchset(query, page, self._base), media_type=MEDIA_TYPE)
+
+    def _subset(self, request: Request, resource_type: str) -> Subset:
+        """`_summary` and `_elements` of a read (http.html#read), meant as in a search."""
+        asked = [pair for pair in request.query_params.multi_items() if pair[0] in ("_summary", "_elements")]
+        return self._parsed(resource_type, asked).subset if asked else WHOLE
 
     def _current(self, type_: str, id_: str) -> Stored | None:
         with self._store.read(self._site) as reading:
@@ -191,9 +186,10 @@ class _ReadSide:
         more = asked.link(url, page[-1].version) if page and len(rows) > asked.count else None
         return bundles.history(page, asked.link(url, asked.before), more, self._base)
 
-    def _page(self, query: Query) -> Page:
+    def _searchset(self, query: Query) -> bytes:
         with self._store.read(self._site) as reading:
-            return reading.search(query)
+            page = reading.search(query)
+        return bundles.searchset(query, page, self._base)
 
 
 def _require_known(resource_type: str, resource_id: str = "x") -> None:
@@ -207,7 +203,7 @@ def _unknown() -> HTTPException:
     return HTTPException(404, "there is no such resource or version")
 
 
-def _versioned(request: Request, found: Stored | None) -> Response:
+def _versioned(request: Request, found: Stored | None, asked: Subset) -> Response:
     if found is None:
         raise _unknown()
     tag = bundles.etag(found.version)
@@ -216,7 +212,7 @@ def _versioned(request: Request, found: Stored | None) -> Response:
         return refused(410, "the resource was deleted", headers)
     if has_version(request, tag, found.last_updated):
         return Response(status_code=304, headers=headers)
-    return Response(found.body, headers=headers, media_type=MEDIA_TYPE)
+    return Response(subset_of(found.body, asked), headers=headers, media_type=MEDIA_TYPE)
 
 
 async def _refuse_write() -> Response:
@@ -225,15 +221,3 @@ async def _refuse_write() -> Response:
 
 async def _refuse_base() -> Response:
     raise HTTPException(404, "searching all types at once is not supported: name a resource type, or read /metadata")
-
-
-def _head(endpoint: Endpoint) -> Endpoint:
-    """The same answer without its body; Content-Length stays that of GET (RFC 9110 9.3.2)."""
-
-    @functools.wraps(endpoint)
-    async def head(*arguments: Any, **named: Any) -> Response:
-        answer = await endpoint(*arguments, **named)
-        answer.body = b""
-        return answer
-
-    return head

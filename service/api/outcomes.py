@@ -5,7 +5,6 @@ Error tree and its statuses:
 Diagnostics name parameters, types and reasons, never a value of a request or of a resource.
 """
 
-import logging
 from collections.abc import Mapping
 
 import orjson
@@ -14,6 +13,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service import strict_json
+from service.api.fault_log import log_fault
 from service.search.criteria import SearchError
 from service.store.errors import StoreError, StoreUnavailableError
 
@@ -39,8 +39,6 @@ _ISSUE_CODES = {
     503: "transient",
 }
 _RETRY_AFTER_S = "5"
-
-log = logging.getLogger(__name__)
 
 
 def outcome(severity: str, code: str, diagnostics: str) -> bytes:
@@ -81,5 +79,5 @@ async def answer_outcome(request: Request, fault: Exception) -> Response:
     """Exception handler of the paths below /fhir."""
     answer = outcome_for(fault)
     if answer.status_code >= 500:
-        log.error("%s below /fhir answered %d: %s", request.method, answer.status_code, type(fault).__name__)
+        log_fault(request, answer.status_code, fault)
     return answer

@@ -5,7 +5,6 @@ Error tree and its statuses:
   intake.Refused 422 or 409, workflow.UnknownCourse 404, StoreUnavailableError 503, anything else 500.
 """
 
-import logging
 from collections.abc import Iterable
 from http import HTTPStatus
 
@@ -13,12 +12,12 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service import strict_json
+from service.api.fault_log import log_fault
 from service.intake.faults import Refused
 from service.store.errors import StoreError, StoreUnavailableError
 from service.workflow import UnknownCourse
 
 MEDIA_TYPE = "application/problem+json"
-log = logging.getLogger(__name__)
 
 
 class WrongMediaType(ValueError):
@@ -67,5 +66,5 @@ async def answer_problem(request: Request, fault: Exception) -> Response:
     """Exception handler of the intake side; what is unexpected is logged by its type, without its text."""
     answer = problem_for(fault)
     if answer.status_code >= HTTPStatus.INTERNAL_SERVER_ERROR:
-        log.error("%s %s failed: %s", request.method, request.url.path, type(fault).__name__, exc_info=fault)
+        log_fault(request, answer.status_code, fault)
     return answer

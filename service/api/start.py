@@ -7,6 +7,7 @@ from importlib.resources import files
 from anyio import to_thread
 from fastapi import APIRouter
 from jinja2 import Environment, StrictUndefined
+from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from service.clinic.caution import CAUTION
@@ -23,8 +24,11 @@ def start_routes(workflow: Workflow, settings: Settings, clock: Callable[[], dat
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files("service").joinpath("templates/start.html").read_text("utf-8"))
 
-    def page() -> str:
+    def page(shown: list[str]) -> str:
         now = clock()
+        due = workflow.due_board(24, now)["due"][:SHOWN]
+        courses = workflow.courses_page(None, None, SHOWN, now)["courses"]
+        shown += [row["course_id"] for row in (*due, *courses)]
         return template.render(
             site=settings.site,
             zone=settings.zone,
@@ -32,14 +36,16 @@ def start_routes(workflow: Workflow, settings: Settings, clock: Callable[[], dat
             open_demonstration=True,
             caution=CAUTION,
             fhir_base=settings.fhir_base,
-            due=workflow.due_board(24, now)["due"][:SHOWN],
-            courses=workflow.courses_page(None, None, SHOWN, now)["courses"],
+            due=due,
+            courses=courses,
         )
 
     @routes.get("/")
-    async def start() -> Response:
+    async def start(request: Request) -> Response:
         """The start page."""
-        return HTMLResponse(await to_thread.run_sync(page), headers={"Content-Security-Policy": POLICY})
+        shown: list[str] = []
+        request.state.shown_courses = shown  # for the audit record
+        return HTMLResponse(await to_thread.run_sync(page, shown), headers={"Content-Security-Policy": POLICY})
 
     @routes.get("/health")
     async def health() -> Response:

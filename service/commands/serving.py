@@ -17,6 +17,7 @@ def run_server(host: str, port: int, examples_when_empty: bool) -> int:
     import uvicorn
 
     from service.api.app import create_app
+    from service.api.protocol import ClosureProtocol
 
     settings = settings_from()
     if settings.public_base == DEFAULT_PUBLIC_BASE:
@@ -25,7 +26,9 @@ def run_server(host: str, port: int, examples_when_empty: bool) -> int:
     if examples_when_empty:
         _load_examples(settings)
     print(f"serving {settings.public_base} (site {settings.site}); stop with Ctrl-C", file=sys.stderr)
-    uvicorn.run(create_app(settings), host=host, port=port, log_level="warning", server_header=False)
+    uvicorn.run(
+        create_app(settings), host=host, port=port, http=ClosureProtocol, log_level="warning", server_header=False
+    )
     return 0
 
 

@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from service.store.tables import metadata
+from service.store.access_tables import metadata  # with it come the tables of access, which share the metadata
 
 context.configure(connection=context.config.attributes["connection"], target_metadata=metadata, transactional_ddl=True)
 context.run_migrations()

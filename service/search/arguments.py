@@ -4,44 +4,128 @@ Source: https://hl7.org/fhir/R4/search.html#escaping, #token, #reference.
 """
 
 import re
+from collections.abc import Mapping
 
 from service.search.criteria import (
+    CodedQuantityCriterion,
     Criterion,
     DateCriterion,
     IdCriterion,
     IdentifierCriterion,
+    LogicalReferenceCriterion,
+    MissingCriterion,
+    NotCriterion,
+    PatientIdentifierCriterion,
+    QuantityCriterion,
     ReferenceCriterion,
     SearchError,
     Setting,
     TextCriterion,
     TokenCriterion,
+    TokenTextCriterion,
     TokenValue,
 )
 from service.search.dates import DateBound, date_bound
 from service.search.parameters import Parameter, parameters
-from service.search.values import fold, in_patient_column
+from service.search.quantities import QuantityBound, quantity_bound
+from service.search.values import fold, in_patient_column, on_one_line
 
 
 def criterion(parameter: Parameter, modifier: str | None, value: str, setting: Setting) -> Criterion:
     """What one parameter asks for; SearchError for a value or modifier that cannot be served."""
-    name, slot = parameter.name, parameter.slot
     if modifier is not None and not (parameter.kind == "reference" and modifier in parameter.targets):
-        raise SearchError(name, "this modifier is not supported")
-    values = _split(value, ",")
-    if slot == "id":
-        return IdCriterion(tuple(_unescaped(each) for each in values))
-    if slot == "identifier":
-        return IdentifierCriterion(tuple(_token(name, each) for each in values))
-    if parameter.kind == "token":
-        return TokenCriterion(name, slot, tuple(_token(name, each) for each in values))
-    if parameter.kind == "date":
-        return DateCriterion(slot, tuple(_date(name, each, setting) for each in values))
-    if parameter.kind == "string":
-        return TextCriterion(name, tuple(fold(_unescaped(each)) for each in values))
-    references = [_reference(parameter, modifier, _unescaped(each), setting) for each in values]
+        return _modified(parameter, modifier, value)
+    match parameter.kind:
+        case "token":
+            return _tokens(parameter, value)
+        case "date":
+            return DateCriterion(parameter.slot, tuple(_date(parameter.name, each, setting) for each in _any_of(value)))
+        case "string":
+            return TextCriterion(parameter.name, tuple(fold(_unescaped(each)) for each in _any_of(value)))
+        case "quantity":
+            return QuantityCriterion(parameter.slot, tuple(_quantity(parameter.name, each) for each in _any_of(value)))
+        case "composite":
+            pairs = tuple(_coded_quantity(parameter, each) for each in _any_of(value))
+            return CodedQuantityCriterion(parameter.slot, pairs)
+        case "reference":
+            return _references(parameter, modifier, value, setting)
+
+
+def patient_criterion(parameter: Parameter, value: str) -> Criterion:
+    """`patient.identifier=system|value`: the one chained search that is served."""
+    return PatientIdentifierCriterion(tuple(_token(parameter.name, each) for each in _any_of(value)))
+
+
+def is_patient_chain(known: Mapping[str, Parameter], name: str) -> bool:
+    """Whether a chained name is the one that is served, on `patient` or on `subject:Patient`."""
+    start, _, end = name.partition(".")
+    plain, _, type_ = start.partition(":")
+    named = start in ("patient", "patient:Patient") or (plain == "subject" and type_ == "Patient")
+    return named and end == "identifier" and plain in known and "Patient" in known[plain].targets
+
+
+def _modified(parameter: Parameter, modifier: str, value: str) -> Criterion:
+    """Criterion of a parameter with a modifier (search.html#modifiers)."""
+    name = parameter.name
+    match modifier, parameter.kind:
+        case "missing", kind if kind != "composite":
+            if value not in ("true", "false"):
+                raise SearchError(name, "missing is true or false")
+            return MissingCriterion(name, parameter.slot, value == "true")
+        case "not", "token":
+            return NotCriterion(_tokens(parameter, value))
+        case "text", "token" if parameter.slot in ("code_set", "token_set"):
+            return TokenTextCriterion(name, parameter.slot, tuple(fold(_unescaped(each)) for each in _any_of(value)))
+        case "exact", "string":
+            return TextCriterion(name, tuple(on_one_line(_unescaped(each)) for each in _any_of(value)), "exact")
+        case "contains", "string":
+            return TextCriterion(name, tuple(fold(_unescaped(each)) for each in _any_of(value)), "contains")
+        case "identifier", "reference":
+            tokens = tuple(_token(name, each) for each in _any_of(value))
+            if any(each.code is None for each in tokens):
+                raise SearchError(name, "an identifier needs its value")
+            return LogicalReferenceCriterion(name, tokens)
+    raise SearchError(name, "this modifier is not supported")
+
+
+def _any_of(value: str) -> list[str]:
+    return _split(value, ",")
+
+
+def _tokens(parameter: Parameter, value: str) -> TokenCriterion | IdentifierCriterion | IdCriterion:
+    if parameter.slot == "id":
+        return IdCriterion(tuple(_unescaped(each) for each in _any_of(value)))
+    tokens = tuple(_token(parameter.name, each) for each in _any_of(value))
+    if parameter.slot == "identifier":
+        return IdentifierCriterion(tokens)
+    return TokenCriterion(parameter.name, parameter.slot, tokens)
+
+
+def _quantity(name: str, text: str) -> QuantityBound:
+    """`[prefix]number`, `number|system|code` or `number||code` (search.html#quantity)."""
+    number, *unit = (_unescaped(part) for part in _split(text, "|"))
+    if len(unit) not in (0, 2):
+        raise SearchError(name, "not a number, number|system|code or number||code")
+    system, code = (part or None for part in unit) if unit else (None, None)
+    try:
+        return quantity_bound(number, system, code)
+    except ValueError as error:
+        raise SearchError(name, str(error)) from error
+
+
+def _coded_quantity(parameter: Parameter, text: str) -> tuple[TokenValue, QuantityBound]:
+    """`code$quantity` (search.html#combining)."""
+    parts = _split(text, "$")
+    if len(parts) != 2:
+        raise SearchError(parameter.name, "not a code and a quantity with $ between them")
+    return _token(parameter.name, parts[0]), _quantity(parameter.name, parts[1])
+
+
+def _references(parameter: Parameter, modifier: str | None, value: str, setting: Setting) -> Criterion:
+    references = [_reference(parameter, modifier, _unescaped(each), setting) for each in _any_of(value)]
     patients = [each for each in references if in_patient_column(parameter, each)]
     others = [each for each in references if each not in patients]
-    return ReferenceCriterion(name, tuple(each.removeprefix("Patient/") for each in patients), tuple(others))
+    return ReferenceCriterion(parameter.name, tuple(each.removeprefix("Patient/") for each in patients), tuple(others))
 
 
 def _split(text: str, separator: str) -> list[str]:

@@ -6,6 +6,7 @@ from typing import Literal, NamedTuple
 
 from service.search.dates import DateBound
 from service.search.parameters import Slot
+from service.search.quantities import QuantityBound
 
 OrderKey = Literal["arrival", "date", "other_date", "last_updated", "id"]
 
@@ -80,14 +81,103 @@ class ReferenceCriterion:
 
 
 @dataclass(frozen=True, slots=True)
-class TextCriterion:
-    """A string of this parameter begins with one of these, folded."""
+class LogicalReferenceCriterion:
+    """`:identifier`: this parameter's reference carries one of these identifiers, whether or not it leads anywhere."""
 
     name: str
+    values: tuple[TokenValue, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PatientIdentifierCriterion:
+    """`patient.identifier`: the resource is about a patient who has one of these identifiers."""
+
+    values: tuple[TokenValue, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TextCriterion:
+    """A string of this parameter begins with one of these, contains one (both folded) or is one, letter by letter."""
+
+    name: str
+    texts: tuple[str, ...]
+    how: Literal["begins", "contains", "exact"] = "begins"
+
+
+@dataclass(frozen=True, slots=True)
+class TokenTextCriterion:
+    """`:text`: the display of a coding or the text of its concept begins with one of these, folded."""
+
+    name: str
+    slot: Slot
     beginnings: tuple[str, ...]
 
 
-Criterion = IdCriterion | TokenCriterion | IdentifierCriterion | DateCriterion | ReferenceCriterion | TextCriterion
+@dataclass(frozen=True, slots=True)
+class QuantityCriterion:
+    """One of the resource's quantities of this slot answers one of these bounds."""
+
+    slot: Slot
+    bounds: tuple[QuantityBound, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CodedQuantityCriterion:
+    """A code and a quantity that belong together: in one resource, or in one of its components."""
+
+    slot: Slot
+    pairs: tuple[tuple[TokenValue, QuantityBound], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NotCriterion:
+    """`:not`: none of it holds; resources without any value are among the matches (search.html#modifiers)."""
+
+    excluded: "TokenCriterion | IdentifierCriterion | IdCriterion"
+
+
+@dataclass(frozen=True, slots=True)
+class MissingCriterion:
+    """`:missing`: whether the resource has no value of this parameter, or has one."""
+
+    name: str
+    slot: Slot
+    missing: bool
+
+
+Criterion = (
+    IdCriterion
+    | TokenCriterion
+    | IdentifierCriterion
+    | DateCriterion
+    | ReferenceCriterion
+    | LogicalReferenceCriterion
+    | PatientIdentifierCriterion
+    | TextCriterion
+    | TokenTextCriterion
+    | QuantityCriterion
+    | CodedQuantityCriterion
+    | NotCriterion
+    | MissingCriterion
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Include:
+    """What is to travel beside the matches: targets of a reference of theirs, or what refers to them (`reverse`)."""
+
+    source: str
+    parameter: str
+    target: str | None = None  # type of the targets, None for any
+    reverse: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Subset:
+    """Which elements of a resource are asked for: a summary, or elements by name (search.html#summary, #elements)."""
+
+    summary: Literal["true", "text", "data"] | None = None
+    elements: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

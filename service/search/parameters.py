@@ -7,7 +7,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, Literal
 
-Kind = Literal["token", "reference", "date", "string"]
+Kind = Literal["token", "reference", "date", "string", "quantity", "composite"]
 Slot = Literal[
     "id",  # the resource's own id
     "last_updated",  # instant of its current version
@@ -17,11 +17,19 @@ Slot = Literal[
     "token_set",  # its other codes
     "date",  # its main date, an indexed column
     "other_date",  # one more date
+    "value",  # the number that was observed, columns of its own
+    "component",  # numbers of components, a list of its own
+    "value_or_component",  # either
     "terms",  # references and strings, read within the rows that the indexed columns leave
 ]
 
 DEFINITION_BASE = "http://hl7.org/fhir/SearchParameter/"
 CODE_SET_NAMES = frozenset({"code", "component-code", "combo-code"})
+_QUANTITY_SLOTS: Mapping[str, Slot] = {
+    "value-quantity": "value",
+    "component-value-quantity": "component",
+    "combo-value-quantity": "value_or_component",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +43,7 @@ class Parameter:
     paths: tuple[tuple[str, ...], ...] = ()
     targets: frozenset[str] = field(default_factory=frozenset)
     system: str = ""
+    parts: tuple[str, ...] = ()  # of a composite: the parameters that are joined
 
     @property
     def canonical(self) -> str:
@@ -73,10 +82,11 @@ def _of_type(type_: str, lines: Mapping[str, Mapping[str, Any]]) -> dict[str, Pa
             name,
             line["kind"],
             line["definition"],
-            _slot(name, line["kind"], dates),
-            tuple(tuple(path.split(".")) for path in line["paths"]),
+            _slot(line.get("parts", [name])[-1], line["kind"], dates),
+            tuple(tuple(path.split(".")) for path in line.get("paths", ())),
             frozenset(line.get("targets", ())),
             line.get("system", ""),
+            tuple(line.get("parts", ())),
         )
     return of_type
 
@@ -84,6 +94,8 @@ def _of_type(type_: str, lines: Mapping[str, Mapping[str, Any]]) -> dict[str, Pa
 def _slot(name: str, kind: str, dates: list[str]) -> Slot:
     if kind == "token":
         return "identifier" if name == "identifier" else "code_set" if name in CODE_SET_NAMES else "token_set"
+    if kind in ("quantity", "composite"):
+        return _QUANTITY_SLOTS[name]
     if kind == "date":
         return "date" if name == dates[0] else "other_date"
     return "patient" if name == "patient" else "terms"

@@ -7,31 +7,36 @@ alternatives. Messages name the parameter and never its value, which may be abou
 import base64
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import blake2b
 from typing import Literal
 from urllib.parse import quote
 
 import orjson
 
-from service.search.arguments import criterion
+from service.search.arguments import criterion, is_patient_chain, patient_criterion
 from service.search.criteria import (
     Criterion,
     Cursor,
+    Include,
     Order,
     OrderKey,
     SearchError,
     Setting,
+    Subset,
     TokenCriterion,
 )
+from service.search.including import include
 from service.search.parameters import Parameter, parameters_of
 
 DEFAULT_COUNT = 50
 MAX_COUNT = 1000
+MAX_COUNT_WITH_INCLUDES = 200  # matches: what travels beside them may be many times as much
 MAX_LENGTH = 8000  # characters of all values together: more is a mistake or an attack
 CURSOR = "_cursor"
 
 BY_ARRIVAL = Order("arrival")
+WHOLE = Subset()
 
 Total = Literal["none", "estimate", "accurate"]
 
@@ -46,6 +51,8 @@ class Query:
     count: int = DEFAULT_COUNT
     count_only: bool = False
     total: Total | None = None
+    includes: tuple[Include, ...] = ()
+    subset: Subset = WHOLE
     cursor: Cursor | None = None
     used: tuple[tuple[str, str], ...] = ()
     ignored: tuple[str, ...] = ()
@@ -105,35 +112,57 @@ class _Reading:
         self.count: int | None = None
         self.count_only = False
         self.total: Total | None = None
+        self.includes: list[Include] = []
+        self.summary: Literal["true", "text", "data"] | None = None
+        self.elements: list[str] = []
         self.cursor_text: str | None = None
 
     def take(self, name: str, value: str) -> None:
-        if name in _CONTROLS:
-            _CONTROLS[name](self, value)
-            return
         plain, colon, modifier = name.partition(":")
-        parameter = self.known.get(plain)
-        if parameter is None and plain.partition(".")[0] in self.known:
-            raise SearchError(plain, "chained parameters are not supported")
+        if plain in _CONTROLS:
+            if colon:
+                raise SearchError(plain, "this modifier is not supported")
+            _CONTROLS[plain](self, value)
+            return
+        parameter = self.known.get(plain.partition(".")[0])
         if parameter is None or not value:
             self.ignored.append(name)
             return
-        self.criteria.append(criterion(parameter, modifier if colon else None, value, self.setting))
+        if "." in name:
+            self.take_chain(parameter, name, value)
+        else:
+            self.criteria.append(criterion(parameter, modifier if colon else None, value, self.setting))
         self.used.append((name, value))
 
+    def take_chain(self, parameter: Parameter, name: str, value: str) -> None:
+        """`patient.identifier`, for whoever knows the hospital's number alone; no other chain."""
+        if not is_patient_chain(self.known, name):
+            raise SearchError(parameter.name, "chained parameters are not supported, but for patient.identifier")
+        self.criteria.append(patient_criterion(parameter, value))
+
     def query(self) -> Query:
-        order = self.order or _unasked_order(self.criteria)
         count = DEFAULT_COUNT if self.count is None else self.count
+        if self.includes:
+            count = min(count, MAX_COUNT_WITH_INCLUDES)
+            if self.summary == "text":
+                raise SearchError("_summary", "text leaves out the references that an include follows")
+        if self.summary and self.elements:
+            raise SearchError("_elements", "not together with _summary")
         query = Query(
-            self.type, tuple(self.criteria), order, count, self.count_only or count == 0, self.total,
-            None, tuple(self.used), tuple(self.ignored),
-        )  # fmt: skip
+            type=self.type,
+            criteria=tuple(self.criteria),
+            order=self.order or _unasked_order(self.criteria),
+            count=count,
+            count_only=self.count_only or count == 0,
+            total=self.total,
+            includes=tuple(dict.fromkeys(self.includes)),
+            subset=Subset(self.summary, tuple(dict.fromkeys(self.elements))),
+            used=tuple(self.used),
+            ignored=tuple(self.ignored),
+        )
         if self.cursor_text is None:
             return query
-        return Query(
-            query.type, query.criteria, order, count, query.count_only, query.total,
-            _read_cursor(self.cursor_text, query), query.used, query.ignored,
-        )  # fmt: skip
+        return replace(query, cursor=_read_cursor(self.cursor_text, query))
 
     def take_count(self, value: str) -> None:
         if self.count is not None:
@@ -154,12 +183,34 @@ class _Reading:
                 self.used.append(("_sort", key))
 
     def take_summary(self, value: str) -> None:
-        if value == "count":
-            self.count_only = True
-        elif value != "false":
-            self.ignored.append("_summary")
-            return
+        if self.summary is not None or self.count_only:
+            raise SearchError("_summary", "given twice")
+        match value:
+            case "count":
+                self.count_only = True
+            case "true" | "text" | "data":
+                self.summary = value
+            case "false":
+                pass
+            case _:
+                raise SearchError("_summary", "true, text, data, count or false")
         self.used.append(("_summary", value))
+
+    def take_elements(self, value: str) -> None:
+        names = [name for name in value.split(",") if re.fullmatch("[A-Za-z]{1,64}", name)]
+        if len(names) != len(value.split(",")):
+            self.ignored.append("_elements")  # of names alone; what lies deeper is not told apart
+        if names:
+            self.elements += names
+            self.used.append(("_elements", ",".join(names)))
+
+    def take_include(self, value: str) -> None:
+        self.includes.append(include(self.type, value, reverse=False))
+        self.used.append(("_include", value))
+
+    def take_reverse_include(self, value: str) -> None:
+        self.includes.append(include(self.type, value, reverse=True))
+        self.used.append(("_revinclude", value))
 
     def take_total(self, value: str) -> None:
         if value not in _TOTALS:
@@ -181,6 +232,9 @@ _CONTROLS: Mapping[str, Callable[[_Reading, str], None]] = {
     "_count": _Reading.take_count,
     "_sort": _Reading.take_sort,
     "_summary": _Reading.take_summary,
+    "_elements": _Reading.take_elements,
+    "_include": _Reading.take_include,
+    "_revinclude": _Reading.take_reverse_include,
     "_total": _Reading.take_total,
     "_format": _Reading.take_format,
     CURSOR: _Reading.take_cursor,

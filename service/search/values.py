@@ -1,22 +1,41 @@
 """What a resource is found by: typed values for the store's columns, taken by the table of parameters."""
 
 import unicodedata
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import tzinfo
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from service.search.dates import NO_DATE, OPEN_HIGH, OPEN_LOW, DateRange, date_range
 from service.search.parameters import Kind, Parameter, Slot, parameters_of
+from service.search.quantities import WITHOUT_NUMBER, NumberRange, Unit, number_range
 
 Token = tuple[str, str, str]  # parameter, system or "", code
 Identifier = tuple[str, str]  # system or "", value
 
+# Names under which sets of tokens hold what is not a token of a search parameter itself.
+UNIT, UNIT_TEXT = "unit", "unit:text"  # unit of a quantity: its system and code, its text
+TEXT = ":text"  # behind a parameter: display or text of its codes, folded
+PRESENT = ":present"  # behind a parameter without tokens of its own: there is a value
+
 WITHOUT_DATE = DateRange(NO_DATE, NO_DATE)
 
 
+class ComponentNumber(NamedTuple):
+    """Number of one component, with the tokens of the component's code and of the number's unit."""
+
+    codes: tuple[Token, ...]
+    unit: tuple[Token, ...]
+    number: NumberRange
+
+
 class IndexValues(NamedTuple):
-    """Search values of one resource. Tokens are sorted and without repeats, so that equal sets are equal."""
+    """Search values of one resource. Tokens are sorted and without repeats, so that equal sets are equal.
+
+    `terms` is lines between line feeds: `parameter=Type/id` of a reference, `parameter:identifier=value|system` of one
+    with an identifier, `parameter:unlinked=` of one that leads nowhere; `parameter=text` folded, `parameter:all=` all
+    texts of a parameter together, `parameter:exact=` letter by letter.
+    """
 
     patient: str | None = None
     code_set: tuple[Token, ...] = ()
@@ -24,7 +43,10 @@ class IndexValues(NamedTuple):
     identifiers: tuple[Identifier, ...] = ()
     date: DateRange = WITHOUT_DATE
     other_date: DateRange = WITHOUT_DATE
-    terms: str = ""  # "\nparameter=value\nparameter=value\n": references as Type/id, strings folded
+    terms: str = ""
+    value: NumberRange = WITHOUT_NUMBER
+    value_unit: tuple[Token, ...] = ()
+    components: tuple[ComponentNumber, ...] = ()
 
 
 class _Reader(NamedTuple):
@@ -38,7 +60,10 @@ class _Reader(NamedTuple):
 class _Found:
     """Values collected from one resource, element by element."""
 
-    __slots__ = ("code_set", "date", "identifiers", "other_date", "patient", "terms", "token_set", "zone")
+    __slots__ = (
+        "code_set", "components", "date", "identifiers", "other_date", "patient", "terms", "token_set", "value",
+        "value_unit", "zone",
+    )  # fmt: skip
 
     def __init__(self, zone: tzinfo) -> None:
         self.zone = zone
@@ -48,6 +73,9 @@ class _Found:
         self.identifiers: list[Identifier] = []
         self.date = self.other_date = WITHOUT_DATE
         self.terms: list[str] = []
+        self.value = WITHOUT_NUMBER
+        self.value_unit: tuple[Token, ...] = ()
+        self.components: list[ComponentNumber] = []
 
     def take_codes(self, parameter: Parameter, values: Sequence[Any]) -> None:
         self.code_set += _tokens(parameter, values)
@@ -55,15 +83,19 @@ class _Found:
     def take_tokens(self, parameter: Parameter, values: Sequence[Any]) -> None:
         self.token_set += _tokens(parameter, values)
 
-    def take_identifiers(self, _parameter: Parameter, values: Sequence[Any]) -> None:
+    def take_identifiers(self, parameter: Parameter, values: Sequence[Any]) -> None:
         self.identifiers += [(each.get("system", ""), each["value"]) for each in values if "value" in each]
+        if self.identifiers:
+            self.token_set.append((parameter.name + PRESENT, "", ""))
 
     def take_patient(self, parameter: Parameter, values: Sequence[Any]) -> None:
-        for found in _references(values):
-            if found.startswith("Patient/"):
+        for each in values:
+            found = _literal(each)
+            if found is not None and found.startswith("Patient/"):
                 self.patient = self.patient or found[8:]
-            elif ":" in found:  # a patient of another server
+            elif found is not None and ":" in found:  # a patient of another server
                 self.terms.append(f"{parameter.name}={found}")
+            self.terms += _logical(parameter, each)
 
     def take_date(self, _parameter: Parameter, values: Sequence[Any]) -> None:
         self.date = _widest(self.date, values, self.zone)
@@ -72,11 +104,35 @@ class _Found:
         self.other_date = _widest(self.other_date, values, self.zone)
 
     def take_references(self, parameter: Parameter, values: Sequence[Any]) -> None:
-        name = parameter.name
-        self.terms += [f"{name}={each}" for each in _references(values) if not in_patient_column(parameter, each)]
+        for each in values:
+            found = _literal(each)
+            if found is not None and not in_patient_column(parameter, found):
+                self.terms.append(f"{parameter.name}={found}")
+            self.terms += _logical(parameter, each)
 
     def take_strings(self, parameter: Parameter, values: Sequence[Any]) -> None:
-        self.terms += [f"{parameter.name}={fold(each)}" for each in values]
+        if not values:
+            return
+        name = parameter.name
+        folded = [fold(each) for each in values]
+        self.terms += [f"{name}={each}" for each in folded]
+        self.terms += [f"{name}:exact={on_one_line(each)}" for each in values]
+        # One line for `:contains`; the separator occurs in no folded text.
+        so_far = next((term for term in self.terms if term.startswith(f"{name}:all=")), None)
+        if so_far is not None:
+            self.terms.remove(so_far)
+        self.terms.append("\x1f".join((so_far or f"{name}:all=", *folded)))
+
+    def take_value(self, _parameter: Parameter, values: Sequence[Any]) -> None:
+        self.value, self.value_unit = number_range(values[0]), _unit_tokens(values[0])
+
+    def take_components(self, _parameter: Parameter, values: Sequence[Any]) -> None:
+        for each in values:
+            quantity = each.get("valueQuantity")
+            if quantity is not None:
+                number = number_range(quantity)
+                if number is not WITHOUT_NUMBER:
+                    self.components.append(ComponentNumber(_component_codes(each), _unit_tokens(quantity), number))
 
 
 _Take = Callable[[_Found, Parameter, Sequence[Any]], None]
@@ -89,7 +145,10 @@ _TAKE: Mapping[tuple[Slot, Kind], _Take] = {
     ("other_date", "date"): _Found.take_other_date,
     ("terms", "reference"): _Found.take_references,
     ("terms", "string"): _Found.take_strings,
+    ("value", "quantity"): _Found.take_value,
+    ("component", "quantity"): _Found.take_components,
 }
+_WHOLE_ELEMENT = frozenset({"component"})  # slots that read the element around the value, for what stands beside it
 
 
 def index(resource: Mapping[str, Any], zone: tzinfo) -> IndexValues:
@@ -118,6 +177,9 @@ def index(resource: Mapping[str, Any], zone: tzinfo) -> IndexValues:
         found.date,
         found.other_date,
         "\n".join(("", *dict.fromkeys(found.terms), "")) if found.terms else "",
+        found.value,
+        found.value_unit,
+        tuple(found.components),
     )
 
 
@@ -142,8 +204,10 @@ def fold(text: str) -> str:
 def _readers(type_: str) -> tuple[_Reader, ...]:
     by_path: dict[tuple[str, ...], list[Parameter]] = {}
     for parameter in parameters_of(type_).values():
+        if (parameter.slot, parameter.kind) not in _TAKE:
+            continue  # made of what others have indexed
         for path in parameter.paths:
-            by_path.setdefault(path, []).append(parameter)
+            by_path.setdefault(path[:1] if parameter.slot in _WHOLE_ELEMENT else path, []).append(parameter)
     return tuple(
         _Reader(path[0], path[1:], tuple((_TAKE[each.slot, each.kind], each) for each in interested))
         for path, interested in by_path.items()
@@ -162,7 +226,7 @@ def _walk(element: Any, path: tuple[str, ...]) -> Iterator[Any]:
 
 
 def _tokens(parameter: Parameter, values: Sequence[Any]) -> list[Token]:
-    """Tokens of codes, Codings and CodeableConcepts (search.html#token).
+    """Tokens of codes, Codings and CodeableConcepts (search.html#token), with their texts.
 
     A bare code answers to the system that its binding implies and to none at all.
     """
@@ -173,17 +237,71 @@ def _tokens(parameter: Parameter, values: Sequence[Any]) -> list[Token]:
             found.append((name, "", each))
             if parameter.system:
                 found.append((name, parameter.system, each))
-        else:
-            for coding in each.get("coding", (each,)):
-                if "code" in coding:
-                    found.append((name, coding.get("system", ""), coding["code"]))
+            continue
+        if "text" in each:
+            found.append((name + TEXT, "", fold(each["text"])))
+        for coding in each.get("coding", (each,)):
+            if "code" in coding:
+                found.append((name, coding.get("system", ""), coding["code"]))
+            if "display" in coding:
+                found.append((name + TEXT, "", fold(coding["display"])))
     return found
 
 
-def _references(values: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Literal references without the version; what lies inside the resource is not searched."""
-    literal = [each["reference"] for each in values if "reference" in each]
-    return [each.partition("/_history/")[0] for each in literal if each[:1] != "#"]
+def _component_codes(component: Mapping[str, Any]) -> tuple[Token, ...]:
+    codings = component.get("code", {}).get("coding", ())
+    return _as_set(tuple((_COMPONENT, each.get("system", ""), each["code"]) for each in codings if "code" in each))
+
+
+_COMPONENT = "component-code"
+
+
+def _unit_tokens(quantity: Mapping[str, Any]) -> tuple[Token, ...]:
+    return _tokens_of_unit(quantity.get("system", ""), quantity.get("code", ""), quantity.get("unit", ""))
+
+
+@lru_cache(maxsize=1024)
+def _tokens_of_unit(system: str, code: str, text: str) -> tuple[Token, ...]:
+    found = [(UNIT, system, code)] if system or code else []
+    return tuple([*found, (UNIT_TEXT, "", text)] if text else found)
+
+
+def unit_of(tokens: Iterable[Token]) -> Unit | None:
+    """The unit that a set of tokens is of; None for a set of another kind."""
+    system = code = text = ""
+    for name, first, second in tokens:
+        if name == UNIT:
+            system, code = first, second
+        elif name == UNIT_TEXT:
+            text = second
+        else:
+            return None
+    return Unit(system, code, text)
+
+
+def _literal(reference: Mapping[str, Any]) -> str | None:
+    """Where a reference leads, without the version; what lies inside the resource is not searched."""
+    found: str | None = reference.get("reference")
+    return None if found is None or found[:1] == "#" else found.partition("/_history/")[0]
+
+
+def _logical(parameter: Parameter, reference: Mapping[str, Any]) -> list[str]:
+    """Lines of a reference that carries an identifier or leads nowhere."""
+    identifier = reference.get("identifier")
+    if identifier is not None and "value" in identifier:
+        return [f"{parameter.name}:identifier={identifier_line(identifier.get('system', ''), identifier['value'])}"]
+    return [] if _literal(reference) is not None else [f"{parameter.name}:unlinked="]
+
+
+def identifier_line(system: str | None, value: str) -> str:
+    """Identifier of a reference as it stands in the terms; the beginning of one where the system is None."""
+    first = on_one_line(value).replace("\\", "\\\\").replace("|", "\\|") + "|"
+    return first if system is None else first + on_one_line(system)
+
+
+def on_one_line(text: str) -> str:
+    """Text without line feeds, which part the terms."""
+    return text.replace("\n", " ")
 
 
 def _widest(so_far: DateRange, values: Sequence[Any], zone: tzinfo) -> DateRange:

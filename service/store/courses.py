@@ -41,6 +41,11 @@ class CourseReads:
         self._connection = connection
         self.site = site
 
+    @property
+    def connection(self) -> Connection:
+        """The connection that everything of this unit runs on."""
+        return self._connection
+
     def course(self, course_id: str) -> CourseRow | None:
         """The course, or None."""
         rows = _COURSE.rows(self._connection, {"site": self.site, "course_id": course_id})

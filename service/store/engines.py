@@ -48,6 +48,7 @@ def engines(database_url: str, synchronous: str) -> tuple[Engine, Engine]:
 def _sqlite(database_url: str, synchronous: str, *, writing: bool) -> Engine:
     engine = create_engine(
         database_url,
+        hide_parameters=True,  # an error's text may reach a log; what was charted must not
         connect_args={"timeout": BUSY_TIMEOUT_S, "check_same_thread": False, "cached_statements": 256},
         pool_size=1 if writing else 8,
         max_overflow=0 if writing else 32,
@@ -81,7 +82,9 @@ def _postgresql(database_url: str) -> Engine:
     url = make_url(database_url)
     if url.drivername == "postgresql":
         url = url.set(drivername="postgresql+psycopg")
-    return create_engine(url, pool_size=8, max_overflow=32, pool_timeout=BUSY_TIMEOUT_S, pool_pre_ping=True)
+    return create_engine(
+        url, hide_parameters=True, pool_size=8, max_overflow=32, pool_timeout=BUSY_TIMEOUT_S, pool_pre_ping=True
+    )
 
 
 class Checkpoints:
@@ -115,8 +118,10 @@ class Checkpoints:
         self._thread.join()
 
     def _run(self) -> None:
-        while self._written.wait() and not self._stop.wait(_GATHER_S):
-            self._written.clear()
+        while self._written.wait():
+            self._written.clear()  # before looking at `_stop`, or a stop in between would be waited for for ever
+            if self._stop.wait(_GATHER_S):
+                return
             try:
                 self._move()
             except sqlite3.Error as error:

@@ -1,5 +1,8 @@
 """What can go wrong with the store: every failure of the database leaves as one of these, nothing half written."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 from sqlalchemy.exc import DBAPIError, InterfaceError, TimeoutError
 
 
@@ -74,6 +77,15 @@ def store_error(error: DBAPIError | TimeoutError) -> StoreError:
     """The store's error for one of the database driver; its message holds no value of any row."""
     kind = StoreBusyError if isinstance(error, TimeoutError) else _kind(error)
     return kind(_MESSAGES[kind])
+
+
+@contextmanager
+def translated() -> Iterator[None]:
+    """Within the block errors of the database driver leave as the store's."""
+    try:
+        yield
+    except (DBAPIError, TimeoutError) as error:
+        raise store_error(error) from error
 
 
 def _kind(error: DBAPIError) -> type[StoreError]:

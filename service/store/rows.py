@@ -65,6 +65,15 @@ class Saved(NamedTuple):
     body: bytes
 
 
+class Written(NamedTuple):
+    """A version that a write made; `patient` is the id of the Patient it belongs to, empty for nobody."""
+
+    type: str
+    id: str
+    version: int
+    patient: str
+
+
 class Current(NamedTuple):
     """Version and content digest of a current resource."""
 
@@ -83,8 +92,12 @@ class Stored(NamedTuple):
 
 
 class Page(NamedTuple):
-    """Rows of one page; `next` is where the following page begins after; `total` is None where it was not counted."""
+    """Rows of one page; `next` is where the following page begins after; `total` is None where it was not counted.
+
+    `included` travels beside the rows and is not counted.
+    """
 
     rows: Sequence[Stored]
     next: Cursor | None
     total: int | None
+    included: Sequence[Stored] = ()

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import orjson
 from sqlalchemy import BindParameter, Connection, bindparam, delete, literal_column, null, select, union_all, update
 
-from service.search.values import Identifier
+from service.search.values import ComponentNumber, Identifier
 from service.store.errors import DraftError
 from service.store.rows import Draft, Saved
 from service.store.statements import ListStatement, Statement, insertion, list_sizes, one_of_list
@@ -168,6 +168,10 @@ class Saving:
             "date_high": values.date.high,
             "other_date_low": values.other_date.low,
             "other_date_high": values.other_date.high,
+            "value_low": values.value.low,
+            "value_high": values.value.high,
+            "value_unit": self._token_sets.number(values.value_unit),
+            "components": components_text(values.components, self._token_sets),
             "course_id": draft.course_id,
             "entry_id": draft.entry_id,
             "digest": digest,
@@ -245,6 +249,14 @@ class Saving:
             return saved
         bodies = {(row.type, row.id): row.body for row in self._current(unchanged)}
         return [each if each.changed else each._replace(body=bodies[each.type, each.id]) for each in saved]
+
+
+def components_text(components: Sequence[ComponentNumber], token_sets: NewTokenSets) -> str:
+    """The numbers of a resource's components as the column has them."""
+    if not components:
+        return "[]"
+    number = token_sets.number
+    return orjson.dumps([(number(c.codes), number(c.unit), *c.number) for c in components]).decode()
 
 
 def identifiers_of(body: bytes) -> set[Identifier]:

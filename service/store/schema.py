@@ -9,6 +9,11 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, text
 
+from service.store.errors import SchemaError
+from service.store.reindexing import reindex
+
+COPYING = "copying"  # stands in place of the step while `store.copying` fills the tables
+
 _ADVISORY_LOCK = 0x636C6F73  # any number; the same for every process of this service
 
 
@@ -33,6 +38,26 @@ def current_revision(connection: Connection) -> str | None:
     return MigrationContext.configure(connection).get_current_revision()
 
 
+def refuse_other_tables(found: str | None) -> None:
+    """SchemaError unless the step found is the one needed; its words say what to do."""
+    if found == COPYING:
+        raise SchemaError("a copy into this database was interrupted: run closure-readings copy again")
+    if found is not None and found not in _known_revisions():
+        raise SchemaError("the tables are those of a later version of the service: start that version")
+    if found != expected_revision():
+        raise SchemaError("the tables are not those of this version of the service: run the migration")
+
+
+def mark(connection: Connection, revision: str) -> None:
+    """Write which step the tables are at, within the caller's transaction."""
+    connection.execute(text("UPDATE alembic_version SET version_num = :revision"), {"revision": revision})
+
+
+@cache
+def _known_revisions() -> frozenset[str]:
+    return frozenset(script.revision for script in ScriptDirectory.from_config(alembic_config()).walk_revisions())
+
+
 def upgrade(engine: Engine) -> None:
     """Run the missing steps in one transaction.
 
@@ -42,8 +67,13 @@ def upgrade(engine: Engine) -> None:
     with engine.begin() as connection:
         if connection.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _ADVISORY_LOCK})
-        if current_revision(connection) == expected_revision():
+        before = current_revision(connection)
+        if before == expected_revision():
             return
+        if before is not None and before not in _known_revisions():
+            refuse_other_tables(before)
         config = alembic_config()
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+        if before is not None:
+            reindex(connection)

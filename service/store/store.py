@@ -7,12 +7,12 @@ from datetime import datetime
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, text
-from sqlalchemy.exc import DBAPIError, TimeoutError
 
+from service.store.audit import witness
 from service.store.engines import Checkpoints, engines
-from service.store.errors import SchemaError, store_error
+from service.store.errors import translated
 from service.store.reading import Reading
-from service.store.schema import current_revision, expected_revision, upgrade
+from service.store.schema import current_revision, refuse_other_tables, upgrade
 from service.store.token_sets import TokenSets
 from service.store.writing import WriteUnit
 
@@ -29,17 +29,16 @@ class Store:
 
     def migrate(self) -> None:
         """Bring the tables to this version; several processes may do so at once. StoreError as for writing."""
-        with _translated():
+        with translated():
             upgrade(self._writer)
         self._start_checkpoints()
 
     def ready(self) -> None:
         """Return when the database answers and has this version's tables; StoreError with the reason otherwise."""
-        with _translated(), self._reader.connect() as connection:
+        with translated(), self._reader.connect() as connection:
             connection.execute(text("SELECT 1"))
             found = current_revision(connection)
-        if found != expected_revision():
-            raise SchemaError("the tables are not those of this version of the service: run the migration")
+        refuse_other_tables(found)
         self._start_checkpoints()
 
     def close(self) -> None:
@@ -59,10 +58,12 @@ class Store:
         """
         if self._checkpoints:
             self._checkpoints.give_way()
-        with _translated():
+        with translated():
             with self._writer.begin() as connection:
                 unit = WriteUnit(connection, site, now, self._sets(site))
                 yield unit
+                if witnessed := witness.get():
+                    witnessed(unit)
                 unit.finish()
             unit.committed()
             if self._checkpoints:
@@ -71,7 +72,7 @@ class Store:
     @contextmanager
     def read(self, site: str) -> Iterator[Reading]:
         """Read one site; everything within the block is of one state of the database."""
-        with _translated(), self._snapshot() as connection:
+        with translated(), self._snapshot() as connection:
             yield Reading(connection, site, self._sets(site))
 
     @contextmanager
@@ -97,11 +98,3 @@ def open_store(database_url: str, synchronous: str = "FULL") -> Store:
     `synchronous` is SQLite's: FULL means that an answer of success is on disk. StoreError for an unusable address.
     """
     return Store(*engines(database_url, synchronous))
-
-
-@contextmanager
-def _translated() -> Iterator[None]:
-    try:
-        yield
-    except (DBAPIError, TimeoutError) as error:
-        raise store_error(error) from error

@@ -99,6 +99,10 @@ resources = Table(
     Column("date_high", BigInteger, nullable=False),
     Column("other_date_low", BigInteger, nullable=False),
     Column("other_date_high", BigInteger, nullable=False),
+    Column("value_low", BigInteger, nullable=False),  # of a number observed, as search.quantities orders numbers
+    Column("value_high", BigInteger, nullable=False),
+    Column("value_unit", Integer, nullable=False),  # token_sets.number of its unit, 0 for none
+    Column("components", Text, nullable=False),  # JSON: [[token set of code, of unit, low, high], ...]
     Column("course_id", String(_ID)),
     Column("entry_id", String(_ID)),
     Column("digest", LargeBinary, nullable=False),
@@ -168,4 +172,19 @@ site_clocks = Table(
     Column("last_arrival", BigInteger, nullable=False),
     Column("last_token_set", Integer, nullable=False),
     PrimaryKeyConstraint("site"),
+)
+
+# Who asked what, when and with what outcome (`store.audit`). Appended and read; triggers refuse updates and deletes.
+audit_events = Table(
+    "audit_events",
+    metadata,
+    Column("site", String(_SITE), nullable=False),
+    Column("id", String(_ID), nullable=False),  # begins with the instant
+    Column("patient", String(_ID), nullable=False),  # empty for none
+    Column("action", String(1), nullable=False),
+    Column("outcome", String(2), nullable=False),
+    Column("request_id", String(_ID), nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("site", "id"),
+    Index("audit_events_by_patient", "site", "patient", "id"),
 )

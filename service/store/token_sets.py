@@ -9,8 +9,9 @@ from collections.abc import Iterable, Mapping
 import orjson
 from sqlalchemy import Connection, bindparam, select
 
-from service.search.criteria import TokenCriterion
-from service.search.values import Token
+from service.search.criteria import TokenCriterion, TokenTextCriterion, TokenValue
+from service.search.quantities import Unit
+from service.search.values import PRESENT, TEXT, Token, unit_of
 from service.store.statements import Statement, insertion
 from service.store.tables import token_sets
 
@@ -34,6 +35,9 @@ class TokenSets:
         self._numbers: dict[Tokens, int] = {(): 0}
         self._with_code: dict[tuple[str, str], list[tuple[int, str]]] = {}  # parameter, code -> number, system
         self._with_system: dict[tuple[str, str], list[int]] = {}  # parameter, system -> number
+        self._with_text: dict[str, list[tuple[int, str]]] = {}  # parameter -> number, display or text, folded
+        self._with_parameter: dict[str, set[int]] = {}  # parameter -> numbers of the sets that have a value of it
+        self._units: dict[int, Unit] = {0: Unit("", "", "")}
 
     def refresh(self, connection: Connection) -> None:
         """Learn the sets that were committed since the last time."""
@@ -49,9 +53,19 @@ class TokenSets:
                     continue
                 self._last = number
                 self._numbers[tokens] = number
-                for parameter, system, code in tokens:
-                    self._with_code.setdefault((parameter, code), []).append((number, system))
-                    self._with_system.setdefault((parameter, system), []).append(number)
+                self._learn_tokens(number, tokens)
+
+    def _learn_tokens(self, number: int, tokens: Tokens) -> None:
+        if (unit := unit_of(tokens)) is not None:
+            self._units[number] = unit
+            return
+        for parameter, system, code in tokens:
+            self._with_parameter.setdefault(_plain(parameter), set()).add(number)
+            if parameter.endswith(TEXT):
+                self._with_text.setdefault(_plain(parameter), []).append((number, code))
+                continue
+            self._with_code.setdefault((parameter, code), []).append((number, system))
+            self._with_system.setdefault((parameter, system), []).append(number)
 
     def number(self, tokens: Tokens) -> int | None:
         """Number of a known set."""
@@ -64,15 +78,37 @@ class TokenSets:
 
     def matching(self, criterion: TokenCriterion) -> list[int]:
         """Numbers of the sets that hold one of the tokens looked for, in rising order."""
+        return self.holding(criterion.name, criterion.values)
+
+    def holding(self, parameter: str, values: Iterable[TokenValue]) -> list[int]:
+        """Numbers of the sets that hold one of these tokens of a parameter, in rising order."""
         found: set[int] = set()
-        for value in criterion.values:
+        for value in values:
             if value.code is None:
-                found.update(self._with_system.get((criterion.name, value.system or ""), ()))
+                found.update(self._with_system.get((parameter, value.system or ""), ()))
                 continue
-            for number, system in self._with_code.get((criterion.name, value.code), ()):
+            for number, system in self._with_code.get((parameter, value.code), ()):
                 if value.system in (None, system):
                     found.add(number)
         return sorted(found)
+
+    def worded(self, criterion: TokenTextCriterion) -> list[int]:
+        """Numbers of the sets with a text that begins as looked for, in rising order."""
+        texts = self._with_text.get(criterion.name, ())
+        return sorted({number for number, text in texts if text.startswith(criterion.beginnings)})
+
+    def having(self, parameter: str) -> list[int]:
+        """Numbers of the sets with any value of a parameter, in rising order."""
+        return sorted(self._with_parameter.get(parameter, ()))
+
+    def units(self) -> Mapping[int, Unit]:
+        """Every unit that a quantity has, by the number of its set; 0 is a quantity without one."""
+        return dict(self._units)
+
+
+def _plain(parameter: str) -> str:
+    """The parameter that a token speaks of."""
+    return parameter.removesuffix(TEXT).removesuffix(PRESENT)
 
 
 class NewTokenSets:
@@ -81,7 +117,7 @@ class NewTokenSets:
     def __init__(self, known: TokenSets, last_number: int) -> None:
         self._known = known
         self._new: dict[Tokens, int] = {}
-        self.last_number = last_number
+        self.last_number = self._saved = last_number
 
     def number(self, tokens: Tokens) -> int:
         """Number of a set, a fresh one when it has none."""
@@ -94,8 +130,10 @@ class NewTokenSets:
         return number
 
     def save(self, connection: Connection, site: str) -> None:
-        """Insert the new sets."""
-        _ADD.run_each(connection, (_row(site, number, tokens) for tokens, number in self._new.items()))
+        """Insert the new sets that are not inserted yet."""
+        pending = [(tokens, number) for tokens, number in self._new.items() if number > self._saved]
+        _ADD.run_each(connection, (_row(site, number, tokens) for tokens, number in pending))
+        self._saved = self.last_number
 
     def committed(self) -> None:
         """Tell the process-wide memory of the new sets."""

@@ -10,7 +10,7 @@ from sqlalchemy.dialects.sqlite import insert as insert_sqlite
 
 from service.search.dates import microseconds
 from service.store.courses import CourseReads
-from service.store.rows import CourseRow, Draft, EntryRow, Saved
+from service.store.rows import CourseRow, Draft, EntryRow, Saved, Written
 from service.store.saving import Saving, Stamp
 from service.store.statements import Statement, insertion
 from service.store.tables import course_revisions, courses, entries, site_clocks
@@ -60,6 +60,7 @@ class WriteUnit(CourseReads):
     def __init__(self, connection: Connection, site: str, now: datetime, token_sets: TokenSets) -> None:
         super().__init__(connection, site)
         self.now = now
+        self.written: list[Written] = []
         self._clock = self._locked_clock()
         token_sets.refresh(connection)
         self._token_sets = NewTokenSets(token_sets, max(self._clock.last_token_set, token_sets.last))
@@ -116,7 +117,12 @@ class WriteUnit(CourseReads):
 
         DraftError for content of another form or for two drafts of the same resource.
         """
-        return self._saving().save(drafts)
+        saved = self._saving().save(drafts)
+        for draft, each in zip(drafts, saved, strict=True):
+            if each.changed:
+                patient = each.id if each.type == "Patient" else draft.patient or draft.values.patient or ""
+                self.written.append(Written(each.type, each.id, each.version, patient))
+        return saved
 
     def delete_resources(self, keys: Iterable[tuple[str, str]]) -> int:
         """Purge resources (type, id) as an operator may: reads answer "gone", searches find none, history stays."""
@@ -124,6 +130,10 @@ class WriteUnit(CourseReads):
 
     def _saving(self) -> Saving:
         return Saving(self._connection, self.site, self._clock, self._token_sets)
+
+    def flush_token_sets(self) -> None:
+        """Insert the token sets of this write now, for searches within it."""
+        self._token_sets.save(self._connection, self.site)
 
     def finish(self) -> None:
         """Write the site's clock, as the last statement before the commit."""

@@ -10,6 +10,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from service.terminology.forms import Form, forms_of
 from service.terminology.soundness import faults_of
 from service.terminology.tables import Fault, Row, Tables, TerminologyFault, folder_of_tables, read_tables
 
@@ -69,6 +70,7 @@ class Terminology:
     extension_rows: Mapping[str, Row]
     systems: Mapping[str, str]
     absent_texts: Mapping[str, str]
+    forms: Mapping[str, Form]
     _trees: Mapping[str, Tree]
     _hl7: Mapping[tuple[str, str], Tree]
     _units: Mapping[str, Tree]
@@ -156,6 +158,7 @@ def _built(tables: Tables) -> Terminology:
         extension_rows={row["key"]: row for row in rows["extensions.csv"]},
         systems=systems,
         absent_texts={row["reason"]: row["text"] for row in rows["absent.csv"]},
+        forms=forms_of(rows["questionnaire.csv"]),
         _trees={concept.key: _tree(concept, systems) for concept in concepts.values()},
         _hl7=hl7,
         _units={

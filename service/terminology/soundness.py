@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator
 
 from service.terminology.check_digits import CHECKS
+from service.terminology.forms import form_faults
 from service.terminology.tables import Fault, Row, Tables
 
 KEBAB = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
@@ -33,18 +34,21 @@ NEEDED = {
     "profiles.csv": ("key", "type", "title", "description"),
     "profile-elements.csv": ("profile", "path", "min", "max"),
     "profile-invariants.csv": ("profile", "key", "severity", "human", "expression"),
+    "questionnaire.csv": ("questionnaire", "type", "text"),
 }
 UNIQUE = {
     "systems.csv": ("key",), "concepts.csv": ("key",), "codings.csv": ("concept", "system", "code"),
     "hl7.csv": ("set", "code"), "units.csv": ("key",), "absent.csv": ("reason",), "alerts.csv": ("concept",),
     "formulas.csv": ("concept",), "extensions.csv": ("key",), "profiles.csv": ("key",),
     "profile-elements.csv": ("profile", "path"), "profile-invariants.csv": ("profile", "key"),
+    "questionnaire.csv": ("questionnaire", "link_id"),
 }  # fmt: skip
 
 
 def faults_of(tables: Tables) -> list[Fault]:
     """Every fault of content, file by file and row by row."""
-    return [*_form(tables), *_codings(tables), *_concepts(tables), *_links(tables), *_profiles(tables)]
+    forms = form_faults(tables.rows["questionnaire.csv"], {row["key"]: row for row in tables.rows["concepts.csv"]})
+    return [*_form(tables), *_codings(tables), *_concepts(tables), *_links(tables), *_profiles(tables), *forms]
 
 
 def _form(tables: Tables) -> Iterator[Fault]:

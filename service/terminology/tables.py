@@ -24,7 +24,11 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
     "profiles.csv": ("key", "type", "title", "description"),
     "profile-elements.csv": ("profile", "path", "min", "max", "pattern", "comment"),
     "profile-invariants.csv": ("profile", "key", "severity", "human", "expression"),
+    "questionnaire.csv": (
+        "questionnaire", "link_id", "type", "required", "repeats", "text", "member", "concept", "options",
+    ),
 }  # fmt: skip
+NO_PART_OF_THE_VERSION = frozenset({"questionnaire.csv"})  # words questions, decides no resource made from readings
 CANONICAL = "canonical.toml"
 CANONICAL_KEYS = (
     "base", "structure_definitions", "fhir_version", "publisher", "version", "date", "loinc_version",
@@ -69,7 +73,7 @@ class Row(dict[str, str]):
 
 @dataclass(frozen=True, slots=True)
 class Tables:
-    """Everything read from one folder, still unchecked against itself; `version` is a digest of all of it."""
+    """Everything read from one folder, unchecked against itself; `version` is a digest of what decides resources."""
 
     rows: Mapping[str, list[Row]]
     canonical: Mapping[str, str]
@@ -88,12 +92,19 @@ def read_tables(folder: Path) -> Tables:
     """Read every table. Raises TerminologyFault with all faults of form: files, columns, cells."""
     faults: list[Fault] = []
     digest = hashlib.sha256()
-    rows = {name: _rows(folder, name, digest.update, faults) for name in COLUMNS}
+    rows = {
+        name: _rows(folder, name, _no_digest if name in NO_PART_OF_THE_VERSION else digest.update, faults)
+        for name in COLUMNS
+    }
     canonical = _canonical(folder, digest.update, faults)
     notices = {file.name: file.read_text("utf-8").strip() for file in sorted(folder.glob("notices/*.txt"))}
     if faults:
         raise TerminologyFault(faults)
     return Tables(rows, canonical, notices, digest.hexdigest()[:12])
+
+
+def _no_digest(_: bytes) -> None:
+    """For a table that is no part of the version."""
 
 
 def _text(folder: Path, name: str, digest: Any, faults: list[Fault]) -> str | None:

@@ -15,9 +15,11 @@ from service.intake.review import Known, Reviewed, review_course_file, review_en
 from service.projection import Site, map_document, open_site, project
 from service.search.dates import microseconds
 from service.store import Store, open_store
+from service.store.courses import CourseReads
 from service.store.writing import WriteUnit
 from service.workflow.charted import entries_as_charted, known_course, save_record
 from service.workflow.comparing import Difference, differences
+from service.workflow.hospital import knowing, knowing_document
 from service.workflow.saving import patient_id, save_projection
 from service.workflow.viewing import due_row, view_of, view_of_fold
 
@@ -68,22 +70,27 @@ class Workflow:
     def record_entries(self, course_id: str, document: Any, now: datetime) -> Recorded:
         """Record one entry or a list, all or nothing; raises `Refused` or `UnknownCourse`."""
         with self.store.write(self.site.key, now) as unit:
-            known = known_course(unit, course_id)
-            if known.course is None:
-                raise UnknownCourse(course_id)
-            return self._record(unit, known, review_entries(document, known, now), now)
+            return self.record_entries_within(unit, course_id, document, now)
+
+    def record_entries_within(self, unit: WriteUnit, course_id: str, document: Any, now: datetime) -> Recorded:
+        """The same within a write that somebody else has begun and ends."""
+        known = known_course(unit, course_id)
+        if known.course is None:
+            raise UnknownCourse(course_id)
+        return self._record(unit, known, review_entries(document, known, now), now)
 
     def _record(self, unit: WriteUnit, known: Known, reviewed: Reviewed, now: datetime) -> Recorded:
         course, new = reviewed.course, [one.charted for one in reviewed.entries]
+        site = knowing(unit, self.site, course)
         changed = reviewed.course_is_new or reviewed.course_changed or bool(new)
         if changed:
             before = () if reviewed.course_changed else known.entries
-            projected = project(self.site, course, before, [*known.entries, *new], now)
+            projected = project(site, course, before, [*known.entries, *new], now)
             save_record(unit, reviewed, patient_id(projected))
-            save_projection(unit, self.site, self._zone, projected, new, now)
+            save_projection(unit, site, self._zone, projected, new, now)
             view = view_of_fold(self.settings.fhir_base, projected.context, projected.fold, now)
         else:
-            view = view_of(self.site, self.settings.fhir_base, known, now)
+            view = view_of(site, self.settings.fhir_base, known, now)
         view["entries"] = entries_as_charted(unit, course.course_id)
         return Recorded(course.course_id, changed, view)
 
@@ -98,9 +105,10 @@ class Workflow:
             row, known = unit.course(course_id), known_course(unit, course_id)
             if row is None or known.course is None or row.overdue_shown or row.due_at is None:
                 return False  # another process was first
-            projected = project(self.site, known.course, known.entries, known.entries, now)
+            site = knowing(unit, self.site, known.course)
+            projected = project(site, known.course, known.entries, known.entries, now)
             occasion = f"overdue/{row.due_at}"
-            save_projection(unit, self.site, self._zone, projected, known.entries[-1:], now, occasion)
+            save_projection(unit, site, self._zone, projected, known.entries[-1:], now, occasion)
             return True
 
     # Reading
@@ -111,15 +119,15 @@ class Workflow:
             known = known_course(unit, course_id)
             if known.course is None:
                 raise UnknownCourse(course_id)
-            view = view_of(self.site, self.settings.fhir_base, known, now)
+            view = self._view(unit, known, now)
             return view | {"entries": entries_as_charted(unit, course_id)}
 
     def courses_page(self, state: str | None, after: str | None, limit: int, now: datetime) -> dict[str, Any]:
         """A page of course views in the order of their ids; `next_cursor` is there while more follow."""
         with self.store.read(self.site.key) as unit:
             rows = unit.courses(state=state, after=after or "", limit=limit + 1)
-            known = [known_course(unit, row.course_id) for row in rows[:limit]]
-        page: dict[str, Any] = {"courses": [view_of(self.site, self.settings.fhir_base, one, now) for one in known]}
+            views = [self._view(unit, known_course(unit, row.course_id), now) for row in rows[:limit]]
+        page: dict[str, Any] = {"courses": views}
         if len(rows) > limit:
             page["next_cursor"] = rows[limit - 1].course_id
         return page
@@ -128,20 +136,23 @@ class Workflow:
         """Every open reset due within so many hours, most overdue first, with what is urgent beside it."""
         horizon = microseconds(now + timedelta(hours=within_h))
         with self.store.read(self.site.key) as unit:
-            known = [known_course(unit, row.course_id) for row in unit.courses_due(horizon)]
-        views = [view_of(self.site, self.settings.fhir_base, one, now) for one in known]
+            views = [self._view(unit, known_course(unit, row.course_id), now) for row in unit.courses_due(horizon)]
         return {"due": [due_row(view) for view in views if view["next_reset"] is not None]}
 
     def preview(self, document: Any, now: datetime) -> bytes:
         """The transaction Bundle that a course file would give, together with what is charted already."""
         with self.store.read(self.site.key) as unit:
             known = known_course(unit, _course_id(document))
-        return map_document(self.site, document, now, self.settings.fhir_base, known)
+            site = knowing_document(unit, self.site, document)
+        return map_document(site, document, now, self.settings.fhir_base, known)
 
     def differences(self, now: datetime) -> Iterator[Difference]:
         """Hold every stored course against a fresh projection of its entries; yields what differs."""
         with self.store.read(self.site.key) as unit:
             yield from differences(unit, self.site, now)
+
+    def _view(self, unit: CourseReads, known: Known, now: datetime) -> dict[str, Any]:
+        return view_of(knowing(unit, self.site, known.course), self.settings.fhir_base, known, now)
 
     @property
     def _zone(self) -> ZoneInfo:

@@ -13,6 +13,7 @@ from service.search.dates import microseconds
 from service.search.values import index
 from service.store import Draft
 from service.store.writing import WriteUnit
+from service.workflow.hospital import not_the_hospitals
 
 SHARED = ("Patient", "Encounter")  # several courses may speak of them
 WITHDRAWABLE = ("Flag", "Task")  # what the course's own projection can cease to give when entries are appended
@@ -31,6 +32,7 @@ def save_projection(
     course_id = projected.context.course.course_id
     drafts = [_draft(course_id, sound, zone) for sound in projected.resources]
     drafts += [_draft(course_id, sound, zone) for sound in _withdrawn(unit, site, projected)]
+    drafts = not_the_hospitals(unit, site, drafts, SHARED)
     saved = unit.save_resources(drafts)
     changed = [(d.entry_id, (s.type, s.id, s.version)) for d, s in zip(drafts, saved, strict=True) if s.changed]
     patient = patient_id(projected)

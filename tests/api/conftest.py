@@ -11,8 +11,8 @@ from tests.intake.documents import NOW
 
 
 @pytest.fixture
-def settings(tmp_path):
-    return replace(Settings(), database_url=f"sqlite:///{tmp_path}/readings.sqlite3", zone="Europe/Vienna")
+def settings(database_url):
+    return replace(Settings(), database_url=database_url, zone="Europe/Vienna")
 
 
 @pytest.fixture

@@ -25,13 +25,14 @@ class FhirSide:
     """A client of the routes, the store behind them, and the answers' checks."""
 
     folder: Path
+    database_url: str | None = None
     zone: str = "UTC"
     profiles: dict[str, list[str]] = field(default_factory=dict)
     store: Store = field(init=False)
     client: TestClient = field(init=False)
 
     def __post_init__(self) -> None:
-        url = f"sqlite:///{self.folder / 'readings.sqlite3'}"
+        url = self.database_url or f"sqlite:///{self.folder / 'readings.sqlite3'}"
         self.store = open_store(url)
         self.store.migrate()
         settings = Settings(database_url=url, public_base=PUBLIC, site=SITE, zone=self.zone)

@@ -13,8 +13,8 @@ from tests.store.samples import observation
 
 
 @pytest.fixture
-def side(tmp_path):
-    opened = FhirSide(tmp_path)
+def side(tmp_path, database_url):
+    opened = FhirSide(tmp_path, database_url)
     opened.save(observation(1))
     yield opened
     opened.client.close()

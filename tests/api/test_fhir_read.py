@@ -12,8 +12,8 @@ ID = "p-1-o-1"
 
 
 @pytest.fixture
-def side(tmp_path):
-    opened = FhirSide(tmp_path)
+def side(tmp_path, database_url):
+    opened = FhirSide(tmp_path, database_url)
     opened.save(observation(1))
     yield opened
     opened.client.close()

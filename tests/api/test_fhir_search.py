@@ -8,8 +8,8 @@ from tests.store.samples import observation
 
 
 @pytest.fixture
-def side(tmp_path):
-    opened = FhirSide(tmp_path, zone="Europe/Berlin")
+def side(tmp_path, database_url):
+    opened = FhirSide(tmp_path, database_url, zone="Europe/Berlin")
     days = [f"2024-05-{number + 1:02d}T00:10:00+02:00" for number in range(12)]
     opened.save(*(observation(number, code=f"c-{number % 3}", at=day) for number, day in enumerate(days)))
     yield opened

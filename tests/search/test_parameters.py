@@ -7,7 +7,7 @@ import pytest
 
 from service.search.parameters import COMMON, parameters
 
-CHOICES = {"DateTime", "Period", "Timing", "Instant", "CodeableConcept", "Date"}
+CHOICES = {"DateTime", "Period", "Timing", "Instant", "CodeableConcept", "Date", "Quantity"}
 
 
 def published() -> dict[tuple[str, str], dict[str, str]]:
@@ -49,6 +49,16 @@ def test_row_27_every_type_has_the_parameters_it_must_have_where_r4_defines_them
     for (type_, name), row in published().items():
         if name in asked and type_ in parameters():
             assert name in parameters()[type_], f"{type_}.{name} ({row['type']}) is missing"
+
+
+def test_a_composite_joins_what_the_published_definition_joins():
+    """Components of the published definitions: Observation-code-value-quantity and its two sisters."""
+    joined = {name: each.parts for name, each in parameters()["Observation"].items() if each.kind == "composite"}
+    assert joined == {
+        "code-value-quantity": ("code", "value-quantity"),
+        "component-code-value-quantity": ("component-code", "component-value-quantity"),
+        "combo-code-value-quantity": ("combo-code", "combo-value-quantity"),
+    }
 
 
 def test_an_implied_system_stands_only_beside_elements_of_type_code():

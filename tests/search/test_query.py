@@ -1,6 +1,7 @@
 """Rows 26 to 36 and 43 to 48: the query string (https://hl7.org/fhir/R4/search.html), by row number."""
 
 from datetime import UTC, datetime
+from decimal import Decimal
 from urllib.parse import parse_qsl, urlsplit
 
 import pytest
@@ -8,19 +9,28 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.search.criteria import (
+    CodedQuantityCriterion,
     Cursor,
     DateCriterion,
     IdCriterion,
     IdentifierCriterion,
+    Include,
+    LogicalReferenceCriterion,
+    MissingCriterion,
+    NotCriterion,
     Order,
+    PatientIdentifierCriterion,
     ReferenceCriterion,
     SearchError,
     Setting,
+    Subset,
     TextCriterion,
     TokenCriterion,
+    TokenTextCriterion,
     TokenValue,
 )
-from service.search.query import MAX_COUNT, parse
+from service.search.quantities import QuantityBound
+from service.search.query import MAX_COUNT, MAX_COUNT_WITH_INCLUDES, parse
 
 BASE = "https://closure.ward-seven.example/fhir"
 SETTING = Setting(BASE, UTC, datetime(2024, 6, 1, tzinfo=UTC))
@@ -79,14 +89,139 @@ def test_row_29_a_parameter_without_a_value_is_named_and_left_out():
 
 @pytest.mark.parametrize(
     "text",
-    ["code:in=x", "code:below=x", "code:text=x", "_id:exact=1", "date:missing=true", "patient:=1", "subject:Group=1"],
+    [
+        *("code:in=x", "code:below=x", "code:of-type=x", "_id:exact=1", "_id:text=1", "identifier:text=x"),
+        *("date:not=2024", "patient:=1", "subject:Group=1", "patient:exact=p-1", "value-quantity:not=1"),
+        *("code-value-quantity:missing=true", "code-value-quantity:not=a$1", "code:contains=x", "_count:exact=1"),
+        *("_include:iterate=Observation:patient", "_revinclude:iterate=Provenance:target"),
+    ],
 )
 def test_row_30_an_unsupported_modifier_is_refused(text):
     assert "modifier" in refusal("Observation", text).reason
 
 
-def test_a_chained_parameter_is_refused_and_not_ignored():
-    assert "chained" in refusal("Observation", "patient.identifier=urn:x|1").reason
+@pytest.mark.parametrize("name", ["patient", "patient:Patient", "subject:Patient"])
+def test_row_39_a_patient_is_found_by_the_hospitals_number_alone(name):
+    found = query("Observation", f"{name}.identifier=urn:mrn|1,2")
+    assert found.criteria == (PatientIdentifierCriterion((TokenValue("urn:mrn", "1"), TokenValue(None, "2"))),)
+    assert found.self_link(BASE) == f"{BASE}/Observation?{name}.identifier=urn:mrn%7C1,2"
+
+
+@pytest.mark.parametrize(
+    "text", ["patient.name=x", "subject.identifier=urn:x|1", "patient:Device.identifier=1", "encounter.identifier=1"]
+)
+def test_row_39_any_other_chain_is_refused_and_not_ignored(text):
+    assert "chained" in refusal("Observation", text).reason
+
+
+def test_row_37_includes():
+    asked = "_include=Observation:device&_include=Observation:subject:Patient&_revinclude=Provenance:target"
+    assert query("Observation", asked).includes == (
+        Include("Observation", "device"),
+        Include("Observation", "subject", "Patient"),
+        Include("Provenance", "target", None, True),
+    )
+    assert query("Observation", asked + "&_count=1000").count == MAX_COUNT_WITH_INCLUDES == 200
+    link = query("Observation", asked).next_link(BASE, Cursor(1, 2))
+    assert (
+        parse("Observation", parse_qsl(urlsplit(link).query), SETTING).includes == query("Observation", asked).includes
+    )
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("_include=*", "_include=Observation:*", "_include=Observation", "_include=", "_include=Observation:code"),
+        *("_include=Task:focus", "_include=Observation:subject:Group", "_revinclude=Flag:encounter"),
+        *("_revinclude=Provenance:target:Task", "_revinclude=*", "_revinclude=Spoon:target"),
+    ],
+)
+def test_row_37_what_cannot_be_included_is_refused(text):
+    assert refusal("Observation", text).parameter == text.partition("=")[0]
+
+
+def test_row_38_summaries_and_elements():
+    assert query("Observation", "_summary=true").subset == Subset("true")
+    assert query("Observation", "_summary=false").subset == Subset()
+    assert query("Observation", "_elements=status,code&_elements=value").subset == Subset(
+        None, ("status", "code", "value")
+    )
+    nested = query("Observation", "_elements=status,component.code")
+    assert (nested.subset.elements, nested.ignored) == (("status",), ("_elements",))
+    assert nested.self_link(BASE) == f"{BASE}/Observation?_elements=status"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *(
+            "_summary=some",
+            "_summary=true&_summary=text",
+            "_summary=count&_summary=true",
+            "_summary=true&_elements=code",
+        ),
+        "_summary=text&_include=Observation:patient",
+    ],
+)
+def test_row_38_what_cannot_be_summarised_is_refused(text):
+    assert refusal("Observation", text).parameter in ("_summary", "_elements")
+
+
+def test_row_51_missing():
+    assert only("Observation", "device:missing=true") == MissingCriterion("device", "terms", True)
+    assert only("Observation", "date:missing=false") == MissingCriterion("date", "date", False)
+    assert "true or false" in refusal("Observation", "device:missing=yes").reason
+
+
+def test_row_46_not_and_text():
+    assert only("Observation", "code:not=a,s|b") == NotCriterion(
+        TokenCriterion("code", "code_set", (TokenValue(None, "a"), TokenValue("s", "b")))
+    )
+    assert only("Observation", "category:text=Vital Sí") == TokenTextCriterion("category", "token_set", ("vital si",))
+
+
+def test_row_48_an_identifier_of_a_reference():
+    assert only("Observation", "performer:identifier=urn:staff|s-1,s-2") == LogicalReferenceCriterion(
+        "performer", (TokenValue("urn:staff", "s-1"), TokenValue(None, "s-2"))
+    )
+    assert "value" in refusal("Observation", "performer:identifier=urn:staff|").reason
+
+
+def test_row_49_exact_and_contained_strings():
+    assert only("Patient", "family:exact=MÜLler") == TextCriterion("family", ("MÜLler",), "exact")
+    assert only("Patient", "given:contains=Ö,b") == TextCriterion("given", ("o", "b"), "contains")
+
+
+def test_row_45_forms_of_a_quantity():
+    assert only("Observation", "value-quantity=gt5.4|http://unitsofmeasure.org|mm").bounds == (
+        QuantityBound("gt", Decimal("5.4"), Decimal("5.4"), "http://unitsofmeasure.org", "mm"),
+    )
+    assert only("Observation", "value-quantity=1||mm,2").bounds == (
+        QuantityBound("eq", Decimal("0.5"), Decimal("1.5"), None, "mm"),
+        QuantityBound("eq", Decimal("1.5"), Decimal("2.5")),
+    )
+
+
+@pytest.mark.parametrize(
+    "value", ["", "mm", "1|mm", "1|a|b|c", "1,", "1.", ".5", "0x1", "1e", "NaN", "Infinity", "٣", "1e999", "ge", "== 1"]
+)
+def test_row_44_what_is_no_quantity_is_refused_without_repeating_it(value):
+    for name in ("value-quantity", "component-value-quantity", "combo-value-quantity"):
+        found = query("Observation", f"{name}=") if not value else refusal("Observation", f"{name}={value}")
+        assert value not in str(found) if value else found.ignored == (name,)
+
+
+def test_row_50_composites():
+    found = only("Observation", r"component-code-value-quantity=urn:s|st$le20||mm,a\$b$1")
+    assert found == CodedQuantityCriterion(
+        "component",
+        (
+            (TokenValue("urn:s", "st"), QuantityBound("le", Decimal(20), Decimal(20), None, "mm")),
+            (TokenValue(None, "a$b"), QuantityBound("eq", Decimal("0.5"), Decimal("1.5"))),
+        ),
+    )
+    for bad in ("gap", "gap$", "$1", "gap$1$2", "gap$x"):
+        assert refusal("Observation", f"code-value-quantity={bad}").parameter == "code-value-quantity"
 
 
 def test_row_31_the_self_link_carries_what_was_used_as_it_was_asked():
@@ -101,9 +236,45 @@ def test_row_31_the_self_link_carries_what_was_used_as_it_was_asked():
 @given(
     st.lists(
         st.tuples(
-            st.sampled_from(["code", "category", "status", "identifier", "_id", "nonsense", "_sort", "_total"]),
             st.sampled_from(
-                ["a", "a,b", "s|c", "|c", "s|", r"a\,b", "-date", "_id", "none", "é ü", "a&b=c", "+", "%41"]
+                [
+                    "code",
+                    "category:not",
+                    "status",
+                    "identifier",
+                    "_id",
+                    "nonsense",
+                    "_sort",
+                    "_total",
+                    "_elements",
+                    "code-value-quantity",
+                    "value-quantity",
+                    "_include",
+                    "_summary",
+                    "device:missing",
+                ]
+            ),
+            st.sampled_from(
+                [
+                    "a",
+                    "a,b",
+                    "s|c",
+                    "|c",
+                    "s|",
+                    r"a\,b",
+                    "-date",
+                    "_id",
+                    "none",
+                    "é ü",
+                    "a&b=c",
+                    "+",
+                    "%41",
+                    "ge1.50||mm",
+                    r"a\$b$2",
+                    "Observation:device",
+                    "true",
+                    "data",
+                ]
             ),
         ),
         max_size=6,
@@ -116,6 +287,7 @@ def test_row_31_parsing_the_self_link_gives_the_same_query(pairs):
         return
     again = parse("Observation", parse_qsl(urlsplit(first.self_link(BASE)).query), SETTING)
     assert (again.criteria, again.order, again.count) == (first.criteria, first.order, first.count)
+    assert (again.includes, again.subset) == (first.includes, first.subset)
     assert again.used == first.used
     assert again.ignored == ()
 
@@ -227,7 +399,9 @@ def test_row_48_a_foreign_url_stands_for_itself():
 
 def test_row_48_a_bare_id_that_may_be_of_several_types_is_refused():
     assert "Type/id" in refusal("Observation", "subject=p-1").reason
-    assert only("Observation", "has-member=o-1").others == ("Observation/o-1",)
+    assert "Type/id" in refusal("Observation", "has-member=o-1").reason  # of a QuestionnaireResponse too
+    assert only("Observation", "has-member:Observation=o-1").others == ("Observation/o-1",)
+    assert only("Observation", "device=d-1").others == ("Device/d-1",)
 
 
 @pytest.mark.parametrize(

@@ -1,12 +1,14 @@
 """What a resource is found by (https://hl7.org/fhir/R4/search.html#token, #reference, #date, #string)."""
 
 from datetime import UTC
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from service.search.dates import OPEN_HIGH, OPEN_LOW, date_range
-from service.search.values import WITHOUT_DATE, index
+from service.search.quantities import WITHOUT_NUMBER, NumberRange, Unit, sortable
+from service.search.values import WITHOUT_DATE, index, unit_of
 
 LOCAL = "https://closure-readings.example/fhir/CodeSystem/closure"
 
@@ -50,7 +52,70 @@ def test_the_patient_is_a_value_of_its_own_and_other_references_are_terms():
         UTC,
     )
     assert found.patient == "p-1"
-    assert found.terms == "\nencounter=Encounter/e-1\nderived-from=Observation/o-2\n"
+    lines = found.terms.strip("\n").split("\n")
+    assert lines == ["encounter=Encounter/e-1", "derived-from=Observation/o-2", "derived-from:unlinked="]
+
+
+def test_row_48_an_identifier_of_a_reference_is_a_line_with_its_value_first():
+    staff = {"identifier": {"system": "urn:staff", "value": "a|b"}, "display": "x"}
+    found = index(observation(performer=[staff]), UTC)
+    assert found.terms == "\nperformer:identifier=a\\|b|urn:staff\n"
+    fake = {"identifier": {"system": "", "value": "1\ndevice=Device/d-1"}}
+    assert "\ndevice=" not in index(observation(performer=[fake]), UTC).terms
+
+
+def test_row_45_the_number_that_was_observed_and_its_unit():
+    found = index(
+        observation(valueQuantity={"value": Decimal("31.0"), "unit": "mm", "system": "urn:u", "code": "mm"}), UTC
+    )
+    assert found.value == NumberRange(sortable(31), sortable(31))
+    assert unit_of(found.value_unit) == Unit("urn:u", "mm", "mm")
+    assert index(observation(valueQuantity={"value": 31}), UTC).value_unit == ()
+    assert index(observation(valueQuantity={"unit": "mm"}), UTC).value == WITHOUT_NUMBER
+
+
+def test_row_50_the_number_of_a_component_stands_beside_its_code():
+    component = {
+        "code": {"coding": [{"system": "s", "code": "st"}, {"system": "t"}]},
+        "valueQuantity": {"value": 2, "code": "cm"},
+    }
+    found = index(observation(component=[component, {"code": {"text": "x"}, "valueString": "y"}]), UTC)
+    (number,) = found.components
+    assert number.codes == (("component-code", "s", "st"),)
+    assert (unit_of(number.unit), number.number.low) == (Unit("", "cm", ""), sortable(2))
+
+
+def test_row_46_displays_and_texts_are_kept_beside_the_codes():
+    found = index(observation(code={"coding": [{"code": "a", "display": "Gap Wídth"}], "text": "Gap"}), UTC)
+    assert {code for name, _, code in found.code_set if name == "code:text"} == {"gap width", "gap"}
+
+
+@pytest.mark.parametrize(
+    ("period", "inside", "outside"),
+    [
+        # Vienna puts its clocks forward on 31 March 2024 and back on 27 October: a day of 23 and one of 25 hours
+        ({"start": "2024-03-31", "end": "2024-03-31"}, "2024-03-31T23:59:59+02:00", "2024-04-01T00:00:00+02:00"),
+        ({"start": "2024-10-27", "end": "2024-10-27"}, "2024-10-27T23:59:59+01:00", "2024-10-28T00:00:00+01:00"),
+        ({"start": "2024-10-27", "end": "2024-10-27"}, "2024-10-27T00:00:00+02:00", "2024-10-26T23:59:59+02:00"),
+        # an hour that happens twice: both are in the Period
+        (
+            {"start": "2024-10-27T02:30:00", "end": "2024-10-27T02:30:00"},
+            "2024-10-27T02:30:00+02:00",
+            "2024-10-27T02:29:59+02:00",
+        ),
+        (
+            {"start": "2024-10-27T02:30:00", "end": "2024-10-27T02:30:00"},
+            "2024-10-27T02:30:00+01:00",
+            "2024-10-27T02:30:01+01:00",
+        ),
+    ],
+)
+def test_row_42_a_period_over_a_change_of_the_clocks(period, inside, outside):
+    zone = ZoneInfo("Europe/Vienna")
+    found = index(observation(effectivePeriod=period), zone).date
+    for text, expected in ((inside, True), (outside, False)):
+        second = date_range(text, zone)
+        assert (found.low <= second.low and second.high <= found.high) is expected, text
 
 
 def test_a_subject_that_is_no_patient_is_a_term():
@@ -65,6 +130,8 @@ def test_a_patient_is_its_own():
     assert "\nfamily=angstrom\n" in found.terms
     assert "\ngiven=li\n" in found.terms
     assert "\nname=tove\n" in found.terms
+    assert "\nfamily:exact=Ångström\n" in found.terms
+    assert "\nname:all=\x1fangstrom\x1ftove\x1fli\n" in found.terms
 
 
 def test_identifiers_keep_both_parts():

@@ -37,7 +37,7 @@ def test_the_migrated_schema_has_every_index_key_and_column_of_the_tables(store,
 def _shape(inspector, table):
     indexes = [each for each in inspector.get_indexes(table) if not each["unique"]]
     return (
-        [(column["name"], column["nullable"]) for column in inspector.get_columns(table)],
+        sorted((column["name"], column["nullable"]) for column in inspector.get_columns(table)),
         inspector.get_pk_constraint(table)["constrained_columns"],
         sorted(tuple(each["column_names"]) for each in inspector.get_unique_constraints(table)),
         sorted((each["name"], tuple(each["column_names"])) for each in indexes),

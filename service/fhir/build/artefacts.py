@@ -7,6 +7,7 @@ All of it is generated from the mapping tables, with the notices of the code sys
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from service.fhir.build.questionnaire import questionnaires
 from service.fhir.build.structure import computer_name, extension_definition, profile_definition, published
 from service.fhir.build.values import narrative
 from service.terminology import Concept, Terminology
@@ -24,6 +25,7 @@ def artefacts(terms: Terminology) -> list[Tree]:
         concept_map(terms),
         *(extension_definition(terms, key) for key, row in terms.extension_rows.items() if not row["url"]),
         *(profile_definition(terms, profile) for profile in terms.profiles.values()),
+        *questionnaires(terms),
     ]
 
 

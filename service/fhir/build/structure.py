@@ -1,10 +1,12 @@
 """StructureDefinition (http://hl7.org/fhir/R4/structuredefinition.html) of every profile and own extension.
 
-The differential holds exactly what `service.fhir.profiles` checks: both come from the same rows.
+The differential holds exactly what `service.fhir.profiles` checks: both come from the same rows. The snapshot is the
+published base with the differential put into it.
 """
 
 from typing import Any
 
+from service.fhir.build.snapshot import snapshot
 from service.fhir.build.values import narrative
 from service.terminology import Profile, Terminology
 
@@ -38,7 +40,7 @@ def _definition(terms: Terminology, key: str, title: str, description: str) -> T
 
 
 def profile_definition(terms: Terminology, profile: Profile) -> Tree:
-    """One profile: its differential; the snapshot is a tool's work."""
+    """One profile: its snapshot and its differential."""
     root: Tree = {"id": profile.type, "path": profile.type}
     if profile.invariants:
         root["constraint"] = [
@@ -51,6 +53,7 @@ def profile_definition(terms: Terminology, profile: Profile) -> Tree:
             }
             for row in profile.invariants
         ]
+    differential = [root, *(_element(terms, row) for row in profile.elements)]
     return {
         **_definition(terms, profile.key, profile.title, profile.description),
         "kind": "resource",
@@ -58,7 +61,8 @@ def profile_definition(terms: Terminology, profile: Profile) -> Tree:
         "type": profile.type,
         "baseDefinition": f"{terms.canonical['structure_definitions']}/{profile.type}",
         "derivation": "constraint",
-        "differential": {"element": [root, *(_element(terms, row) for row in profile.elements)]},
+        "snapshot": {"element": snapshot(profile.type, differential)},
+        "differential": {"element": differential},
     }
 
 
@@ -81,7 +85,12 @@ def _element(terms: Terminology, row: dict[str, str]) -> Tree:
 def extension_definition(terms: Terminology, key: str) -> Tree:
     """One extension of our own: a single value, at one place."""
     row = terms.extension_rows[key]
-    url = terms.extension(key)
+    differential: list[Tree] = [
+        {"id": "Extension", "path": "Extension", "short": row["text"], "max": "1"},
+        {"id": "Extension.extension", "path": "Extension.extension", "max": "0"},
+        {"id": "Extension.url", "path": "Extension.url", "fixedUri": terms.extension(key)},
+        {"id": "Extension.value[x]", "path": "Extension.value[x]", "min": 1, "type": [_value_type(terms, row)]},
+    ]
     return {
         **_definition(terms, key, computer_name(key), row["text"]),
         "kind": "complex-type",
@@ -90,14 +99,8 @@ def extension_definition(terms: Terminology, key: str) -> Tree:
         "type": "Extension",
         "baseDefinition": f"{terms.canonical['structure_definitions']}/Extension",
         "derivation": "constraint",
-        "differential": {
-            "element": [
-                {"id": "Extension", "path": "Extension", "short": row["text"], "max": "1"},
-                {"id": "Extension.extension", "path": "Extension.extension", "max": "0"},
-                {"id": "Extension.url", "path": "Extension.url", "fixedUri": url},
-                {"id": "Extension.value[x]", "path": "Extension.value[x]", "min": 1, "type": [_value_type(terms, row)]},
-            ]
-        },
+        "snapshot": {"element": snapshot("Extension", differential)},
+        "differential": {"element": differential},
     }
 
 

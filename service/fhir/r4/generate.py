@@ -31,6 +31,7 @@ from typing import Any
 
 from service.fhir.r4 import TABLES_FOLDER as TABLES
 from service.fhir.r4.extract import extract_codes, extract_units
+from service.fhir.r4.snapshots import FOLDER, NAMES, snapshot_text
 
 VERSION = "4.0.1"
 
@@ -140,6 +141,8 @@ def generated() -> Iterator[tuple[str, str]]:
         yield f"{name}.json", as_text(facts(load(name), open_types))
     yield "primitives.json", as_text(primitives())
     yield "constraints.json", as_text(constraints())
+    for name in NAMES:
+        yield f"{FOLDER}/{name}.json", snapshot_text(load(name))
 
 
 def primitives() -> dict[str, str | None]:
@@ -207,7 +210,7 @@ def main(arguments: list[str] | None = None) -> int:
         texts |= {"codes.json": extract_codes(expansions, bound_value_sets()), "ucum.json": extract_units(examples)}
     if chosen.check:
         return report(texts)
-    TABLES.mkdir(exist_ok=True)
+    (TABLES / FOLDER).mkdir(parents=True, exist_ok=True)
     for name, text in texts.items():
         (TABLES / name).write_text(text, encoding="utf-8")
     return 0

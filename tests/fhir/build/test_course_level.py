@@ -261,9 +261,11 @@ def test_provenance_names_who_charted_which_software_derived_and_the_entry():
     context, (check,) = context_for(), charted([CHECK_1])
     made = provenance(context, check.entry, [("Observation", "abc", 3), ("Task", "def", None)], RECORDED)
     assert [target["reference"] for target in made["target"]] == ["Observation/abc/_history/3", "Task/def"]
-    author, software = made["agent"]
+    author, transmitter, software = made["agent"]
     assert author["who"]["identifier"]["value"] == "n-12"
     assert codes(author["type"])[0][1] == "author"
+    assert transmitter["type"] == {"text": "transmitter"}  # R4's list of participant types has no code for it
+    assert transmitter["who"]["identifier"]["value"] == context.frame.site
     assert software["who"]["display"] == "closure-readings 0.1.0"
     assert made["entity"][0]["what"]["identifier"]["value"] == "leg-7/c1/entry"
     assert codes(made["activity"])[0][1] == "CREATE"

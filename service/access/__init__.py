@@ -1,0 +1,1 @@
+"""Who may do what: registered clients, their tokens, scopes, and links that a chart opens."""

@@ -1,0 +1,53 @@
+"""The database as access control uses it: short reads by key, short writes, each a transaction of its own."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from sqlalchemy import Connection, Engine, text
+from sqlalchemy.exc import DBAPIError, TimeoutError
+
+from service.store.engines import engines
+from service.store.errors import store_error
+
+
+class AccessDatabase:
+    """Connections of access control. They are others than the store's, so that no sign-in waits behind its writers."""
+
+    def __init__(self, writer: Engine, reader: Engine) -> None:
+        self._writer = writer
+        self._reader = reader
+
+    @contextmanager
+    def write(self) -> Iterator[Connection]:
+        """One transaction: on disk when the block ends, without a trace when it raises. StoreError as for the store."""
+        with _translated(), self._writer.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """See what is committed at the moment, by whichever process."""
+        with _translated(), self._reader.connect() as connection:
+            yield connection
+
+    def ready(self) -> None:
+        """Return while the tables are there; StoreError with the reason otherwise."""
+        with self.read() as connection:
+            connection.execute(text("SELECT 1 FROM clients WHERE 1 = 0"))
+
+    def close(self) -> None:
+        """Give back every connection."""
+        self._reader.dispose()
+        self._writer.dispose()
+
+
+def open_access_database(database_url: str, synchronous: str = "FULL") -> AccessDatabase:
+    """Open the database of the store, migrated already; nothing is read yet. StoreError for an unusable address."""
+    return AccessDatabase(*engines(database_url, synchronous))
+
+
+@contextmanager
+def _translated() -> Iterator[None]:
+    try:
+        yield
+    except (DBAPIError, TimeoutError) as error:
+        raise store_error(error) from error
