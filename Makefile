@@ -33,6 +33,7 @@ check: $(VENV)/.dev  ## lint, types, direction of imports, generated files and l
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-cache
 	$(BIN)/python -m service.fhir.r4.generate --check
+	$(BIN)/closure-readings reference --check
 	$(BIN)/closure-readings openapi --check openapi/openapi.json
 	$(BIN)/python examples/regenerate.py --check
 	cp requirements/run.lock requirements/dev.lock $(VENV)

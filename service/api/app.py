@@ -16,6 +16,7 @@ from starlette.responses import Response
 
 from service.api.audit import AuditTrail
 from service.api.audit_reading import audit_routes
+from service.api.cross_origin import CrossOrigin
 from service.api.documentation import schemas
 from service.api.fhir_side import fhir_side
 from service.api.intake import intake_routes
@@ -44,11 +45,11 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = utc_now) -> F
 
     @asynccontextmanager
     async def life(app: FastAPI) -> AsyncIterator[None]:
-        watch = asyncio.create_task(_mark_overdue(workflow, clock))
+        ended = asyncio.Event()
+        watch = asyncio.create_task(_mark_overdue(workflow, clock, ended))
         yield
-        watch.cancel()
-        with suppress(asyncio.CancelledError):
-            await watch
+        ended.set()  # not cancelled: a write that is under way comes to its end before the database is closed
+        await watch
         await to_thread.run_sync(recorder.close)
         workflow.close()
 
@@ -66,20 +67,22 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = utc_now) -> F
     app.include_router(audit_routes(workflow.store, settings, recorder))
     app.include_router(fhir_side(workflow, settings, clock))
     app.add_middleware(AuditTrail, recorder=recorder, server=settings.public_base, clock=clock, crash=_answer)
+    app.add_middleware(CrossOrigin, origins=settings.allowed_origins)  # outermost: a preflight asks for nothing
     app.add_exception_handler(Exception, _answer)
     app.add_exception_handler(HTTPException, _answer)
     app.openapi = lambda: _document(app)  # type: ignore[method-assign]  # the framework's own way to extend it
     return app
 
 
-async def _mark_overdue(workflow: Workflow, clock: Callable[[], datetime]) -> None:
+async def _mark_overdue(workflow: Workflow, clock: Callable[[], datetime], ended: asyncio.Event) -> None:
     """Every minute: resets that became overdue get their Flag and an urgent Task without anybody charting."""
-    while True:
+    while not ended.is_set():
         try:
             await to_thread.run_sync(lambda: workflow.mark_overdue(clock()))
         except Exception as fault:
             log.error("marking overdue resets failed: %s", type(fault).__name__)
-        await asyncio.sleep(REFRESH_EVERY_S)
+        with suppress(TimeoutError):
+            await asyncio.wait_for(ended.wait(), REFRESH_EVERY_S)
 
 
 async def _answer(request: Request, fault: Exception) -> Response:

@@ -35,6 +35,7 @@ _OF_NO_PATIENT = frozenset(
     }
 )  # fmt: skip
 _TOKEN = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)
+_MARK = b'"resourceType":"'
 _RESOURCE = re.compile(rb'"resourceType":"([A-Za-z]{1,64})","id":"([A-Za-z0-9.-]{1,64})"')
 _SELF = re.compile(rb'"relation":"self","url":("(?:[^"\\]|\\.)*")')
 _COURSE = re.compile(rb'"course_id":"([A-Za-z0-9.-]{1,64})"')
@@ -118,7 +119,7 @@ class _Exchange:
         self.started = self.audited = False
         self.finished: Callable[[_Exchange], None] = lambda _: None
         self._form = bytearray()
-        self._body = bytearray()
+        self._parts: list[bytes] = []
         self._watched = False
         self._segments = [part for part in scope["path"].split("/") if part]
         self.kind = kind_of(scope["method"], self._segments)
@@ -147,7 +148,7 @@ class _Exchange:
             self._watched = self.audited and self.status < 300 and "json" in headers.get("content-type", "")
         elif message["type"] == "http.response.body":
             if self._watched:
-                self._body += message.get("body", b"")
+                self._parts.append(message.get("body", b""))
             if not message.get("more_body", False):
                 self.finished(self)
         await self._send(message)
@@ -164,23 +165,21 @@ class _Exchange:
     def complete(self) -> Seen:
         """What was asked and shown, now that the answer is known."""
         kind = self.named().access.kind
+        body = b"".join(self._parts)
+        self._parts.clear()
         own = self._own_key() if kind in _OF_INSTANCE else None
         query = kind in ("search-type", "search-system", "query") or bool(self.scope.get("query_string"))
         self.seen.access = replace(
             self.seen.access,
             status=self.status,
             request=self._request() if query else "",
-            cleaned=self._self_link(),
+            cleaned=_self_link(body),
             data=(self._reference(own),) if own else (),
         )
-        self.seen.keys = frozenset(self._shown() | ({own} if own else set()))
-        found = {each.decode() for each in _COURSE.findall(self._body)} if self._segments[:1] != ["fhir"] else set()
+        self.seen.keys = frozenset(_shown(body) | ({own} if own else set()))
+        found = {each.decode() for each in _COURSE.findall(body)} if self._segments[:1] != ["fhir"] else set()
         self.seen.course_ids = frozenset(found | set(self.scope["state"].get("shown_courses", ())))
-        self._body.clear()
         return self.seen
-
-    def _shown(self) -> set[tuple[str, str]]:
-        return {(type_.decode(), id_.decode()) for type_, id_ in _RESOURCE.findall(self._body)}
 
     def _own_key(self) -> tuple[str, str] | None:
         if len(self._segments) < 3 or not re.fullmatch(r"[A-Z][A-Za-z]{1,63}", self._segments[1]):
@@ -197,10 +196,22 @@ class _Exchange:
         line = f"{self.scope['method']} {self.scope['path']}{'?' if query else ''}{query}"
         return f"{line}\n\n{self._form.decode('latin-1')}" if self._keeps_form and self._form else line
 
-    def _self_link(self) -> str:
-        """The search as it was parsed: self link, database query and this come from one object."""
-        found = _SELF.search(self._body)
-        return str(orjson.loads(found[1])) if found else ""
+
+def _shown(body: bytes) -> set[tuple[str, str]]:
+    """Resources in an answer. They begin with type and id, and no text of JSON can hold such a beginning."""
+    found = set()
+    at = body.find(_MARK)  # several times faster over a large page than the expression alone
+    while at >= 0:
+        if begin := _RESOURCE.match(body, at):
+            found.add((begin[1].decode(), begin[2].decode()))
+        at = body.find(_MARK, at + len(_MARK))
+    return found
+
+
+def _self_link(body: bytes) -> str:
+    """The search as it was parsed: self link, database query and this come from one object."""
+    found = _SELF.search(body)
+    return str(orjson.loads(found[1])) if found else ""
 
 
 def kind_of(method: str, segments: list[str]) -> str:

@@ -110,7 +110,10 @@ class Transactions:
                 return [self._got(get, reading) for get in gets]
         with store.write(site, self._clock()) as unit:
             written = self._incoming.write(unit, list(asked.values()))
-            parts |= {place: _written(each, wanted, self._base) for place, each in zip(asked, written, strict=True)}
+            first = {(each.type, each.id): place for place, each in reversed([*zip(asked, written, strict=True)])}
+            for place, each in zip(asked, written, strict=True):
+                # bdl-7: of entries that mean one resource the first has its fullUrl; `location` is in all of them
+                parts[place] = _written(each, wanted, self._base, named=first[each.type, each.id] == place)
             if gets:
                 reading = reading_within(unit)
                 parts |= {get.place: self._got(get, reading) for get in gets}
@@ -246,7 +249,7 @@ def _beneath(issue: Issue, place: str) -> Issue:
 # The answer
 
 
-def _written(written: Written, wanted: Wish, base: str) -> bytes:
+def _written(written: Written, wanted: Wish, base: str, *, named: bool = True) -> bytes:
     url = f"{base}/{written.type}/{written.id}"
     response = {
         "location": f"{url}/_history/{written.version}",
@@ -254,7 +257,8 @@ def _written(written: Written, wanted: Wish, base: str) -> bytes:
         "lastModified": instant(written.last_updated),
     }
     told = wire.write(operation_outcome(written.issues)) if wanted == "OperationOutcome" else None
-    return _part(written.status, response, written.body if wanted == "representation" else None, url, told)
+    resource = written.body if wanted == "representation" else None
+    return _part(written.status, response, resource, url if named else None, told)
 
 
 def _answered(answer: Answer) -> bytes:

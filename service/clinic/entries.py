@@ -93,7 +93,9 @@ Number = Annotated[Decimal, BeforeValidator(read_number)]
 Whole = Annotated[int, BeforeValidator(read_integer)]
 Instant = Annotated[datetime, BeforeValidator(read_time)]
 Day = Annotated[date, BeforeValidator(read_day)]
-Id = Annotated[str, Field(strict=True, pattern=r"^[A-Za-z0-9\-.]{1,64}\z")]
+# `\z` is the library's own; in JSON Schema, whose patterns are those of ECMAScript, the end of a text is `$`.
+_ID_IN_SCHEMA = {"pattern": r"^[A-Za-z0-9\-.]{1,64}$"}
+Id = Annotated[str, Field(strict=True, pattern=r"^[A-Za-z0-9\-.]{1,64}\z", json_schema_extra=_ID_IN_SCHEMA)]
 Truth = Annotated[bool, Field(strict=True)]
 Station = Annotated[Number, between(0, 1000)]
 

@@ -2,7 +2,8 @@
 
 http://hl7.org/fhir/R4/http.html#trules: what points to an entry of a transaction by its fullUrl is to point to the
 resource that came of it, in Reference.reference, in elements of type uri, url, oid and uuid, and in href and src of the
-narrative; canonical elements are left alone. Which element is of which type is told by the tables of R4.
+narrative; canonical elements are left alone. Which element is of which type is told by the tables of R4. `Type/id` is
+no uuid: there it becomes the urn:uuid of the new id, as this server gives them; an oid has no such form and stays.
 """
 
 import copy
@@ -14,10 +15,11 @@ from typing import Any, Literal, NamedTuple
 from service.fhir.r4 import elements, has_children, resource_types, tabled_types
 
 Tree = dict[str, Any]
-Kind = Literal["reference", "uri", "narrative"]
+Kind = Literal["reference", "uri", "uuid", "narrative"]
 
-_URIS = frozenset({"uri", "url", "oid", "uuid"})
+_URIS: Mapping[str, Kind] = {"uri": "uri", "url": "uri", "uuid": "uuid"}
 _IN_NARRATIVE = re.compile(r"""(\b(?:href|src)\s*=\s*)(["'])(.*?)\2""", re.DOTALL)
+_UUID = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _REST_URL = re.compile(r"(?P<base>https?://.+)/(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9.-]{1,64})")
 
 
@@ -68,12 +70,17 @@ def by_full_url(new: Mapping[str, str], full_url: str | None) -> Callable[[Link]
 
     def target(link: Link) -> str | None:
         if link.text in new:
-            return new[link.text]
+            return _as_uuid(new[link.text]) if link.kind == "uuid" else new[link.text]
         if home is not None and link.kind == "reference":
             return new.get(f"{home['base']}/{link.text}")
         return None
 
     return target
+
+
+def _as_uuid(reference: str) -> str | None:
+    id_ = reference.partition("/")[2]
+    return f"urn:uuid:{id_}" if _UUID.fullmatch(id_) else None
 
 
 def _narrative(link: Link, target: Callable[[Link], str | None]) -> str:
@@ -126,7 +133,7 @@ def _of_member(type_: str, own: str, holder: Any, key: str | int, member: Any, e
             yield from _of_member(type_, own, member, place, each, f"{expression}[{place}]")
     elif isinstance(member, str):
         if type_ in _URIS:
-            yield Link("uri", holder, key, expression)
+            yield Link(_URIS[type_], holder, key, expression)
         elif type_ == "xhtml":
             yield Link("narrative", holder, key, expression)
     elif isinstance(member, dict):

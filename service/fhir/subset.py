@@ -23,8 +23,7 @@ _ALWAYS = frozenset({"resourceType", "id", "meta"})
 @dataclass(frozen=True, slots=True)
 class _Element:
     in_summary: bool
-    mandatory: bool
-    modifier: bool
+    needed: bool  # mandatory, or it modifies the meaning of the rest
 
 
 def subset_of(body: bytes, asked: Subset) -> bytes:
@@ -36,11 +35,11 @@ def subset_of(body: bytes, asked: Subset) -> bytes:
     if asked.elements:
         part = _kept(resource, elements, "", _named(asked.elements))
     elif asked.summary == "text":
-        part = _kept(resource, elements, "", lambda path, element: path == "text" or element.mandatory)
+        part = _kept(resource, elements, "", lambda path, element: path == "text" or element.needed)
     elif asked.summary == "data":
         part = {name: value for name, value in resource.items() if name != "text"}
     else:
-        part = _kept(resource, elements, "", lambda _, element: element.in_summary or element.mandatory, deep=True)
+        part = _kept(resource, elements, "", lambda _, element: element.in_summary or element.needed, deep=True)
     return wire.write(_tagged(part))
 
 
@@ -48,7 +47,7 @@ _Wanted = Callable[[str, _Element], bool]
 
 
 def _named(names: tuple[str, ...]) -> _Wanted:
-    return lambda path, element: element.mandatory or element.modifier or path.removesuffix("[x]") in names
+    return lambda path, element: element.needed or path.removesuffix("[x]") in names
 
 
 def _kept(node: Tree, elements: Mapping[str, _Element], above: str, wanted: _Wanted, *, deep: bool = False) -> Tree:
@@ -100,7 +99,7 @@ def _elements(type_: str) -> Mapping[str, _Element]:
     """Path below the resource -> what the published definition says of the element."""
     return {
         each["path"].partition(".")[2]: _Element(
-            each.get("isSummary", False), each["min"] > 0, each.get("isModifier", False)
+            each.get("isSummary", False), each["min"] > 0 or each.get("isModifier", False)
         )
         for each in elements_of(type_)
         if "." in each["path"]

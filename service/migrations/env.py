@@ -2,7 +2,9 @@
 
 from alembic import context
 
-from service.store.access_tables import metadata  # with it come the tables of access, which share the metadata
+from service.store.access_tables import clients  # with it come all tables: those of access share their metadata
 
-context.configure(connection=context.config.attributes["connection"], target_metadata=metadata, transactional_ddl=True)
+context.configure(
+    connection=context.config.attributes["connection"], target_metadata=clients.metadata, transactional_ddl=True
+)
 context.run_migrations()

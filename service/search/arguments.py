@@ -26,9 +26,10 @@ from service.search.criteria import (
     TokenValue,
 )
 from service.search.dates import DateBound, date_bound
+from service.search.elements import fold, on_one_line
 from service.search.parameters import Parameter, parameters
 from service.search.quantities import QuantityBound, quantity_bound
-from service.search.values import fold, in_patient_column, on_one_line
+from service.search.values import in_patient_column
 
 
 def criterion(parameter: Parameter, modifier: str | None, value: str, setting: Setting) -> Criterion:

@@ -2,7 +2,7 @@
 
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, bindparam, insert, literal_column, select, update
+from sqlalchemy import Connection, bindparam, insert, select, update
 
 from service.store.access_tables import clients
 from service.store.statements import Statement
@@ -27,8 +27,8 @@ class ClientRow(NamedTuple):
 
 
 _ALL = select(*(_c[name] for name in ClientRow._fields))
+_ANY = select(_c.client_id).limit(1)
 _ONE = Statement(_ALL.where(_c.client_id == bindparam("client_id")))
-_ANY = Statement(select(_c.client_id).limit(literal_column("1")))
 
 
 def find_client(connection: Connection, client_id: str) -> ClientRow | None:
@@ -44,7 +44,7 @@ def list_clients(connection: Connection) -> list[ClientRow]:
 
 def any_client(connection: Connection) -> bool:
     """Whether a client was ever registered; a revoked one counts."""
-    return bool(_ANY.rows(connection, {}))
+    return connection.execute(_ANY).first() is not None
 
 
 def add_client(connection: Connection, row: ClientRow) -> None:

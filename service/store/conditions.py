@@ -23,8 +23,8 @@ from service.search.criteria import (
     TokenValue,
 )
 from service.search.dates import NO_DATE, DateBound
+from service.search.elements import identifier_line
 from service.search.query import Query
-from service.search.values import identifier_line
 from service.store.number_conditions import NumberConditions
 from service.store.tables import identifiers, resources
 from service.store.token_sets import TokenSets
@@ -112,9 +112,9 @@ class Conditions:
     def _patients_of_targets(self) -> list[ColumnElement[bool]]:
         """What points to a resource of a patient is of the same patient or of none: the index leads there.
 
-        The projection keeps to that, and whoever takes in resources of others has to refuse a reference from one
-        patient to another. A reference search would otherwise read every resource of the type; where a target is not
-        stored here, or is of no patient itself, that is what it does.
+        The projection keeps to that; of what a hospital sends, `workflow.pointing` refuses a reference from one patient
+        to another and `workflow.identities` a change of the patient. A reference search would otherwise read every
+        resource of the type; where a target is not stored here, or is of no patient itself, that is what it does.
         """
         sought = [each for each in self._query.criteria if isinstance(each, ReferenceCriterion) and each.others]
         narrowed: list[ColumnElement[bool]] = []

@@ -80,13 +80,13 @@ def _references(terms: str, parameter: str) -> list[Key]:
 
 
 def _referring(of: Included, include: Include, matches: Sequence[Any]) -> list[Key]:
-    """What refers to a match is of the same patient or of none, as whoever writes has to see to (`receiving`)."""
+    """What refers to a match is of the same patient or of none, see `Conditions`."""
     parameter = parameters_of(include.source)[include.parameter]
     sought = {f"{include.parameter}={of.type}/{row.id}" for row in matches}
     rows = of.connection.execute(
         select(_r.id, _r.patient, _r.terms)
         .where(_r.site == of.site, _r.type == include.source, *_patients_of(matches))
-        .order_by(_r.arrival)
+        .order_by(_r.arrival + 0)  # so that SQLite does not rather read the whole type in this order
     )
     by_column = of.type == "Patient" and in_patient_column(parameter, "Patient/")
     ids = {row.id for row in matches}

@@ -10,8 +10,8 @@ import orjson
 from sqlalchemy import Connection, bindparam, select
 
 from service.search.criteria import TokenCriterion, TokenTextCriterion, TokenValue
+from service.search.elements import PRESENT, TEXT, Token, unit_of
 from service.search.quantities import Unit
-from service.search.values import PRESENT, TEXT, Token, unit_of
 from service.store.statements import Statement, insertion
 from service.store.tables import token_sets
 

@@ -7,6 +7,7 @@ serves requests has to refuse them, since an access that cannot be recorded must
 """
 
 import logging
+import re
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -18,7 +19,7 @@ from urllib.parse import parse_qsl, urlsplit
 from service.fhir.build.audit_event import KINDS, Access, audit_event, outcome_of
 from service.projection import Site, Unsound
 from service.search.dates import microseconds
-from service.store import Store, StoreError
+from service.store import Store
 from service.store.audit import AuditRow, append_events, event_id, patients_of
 from service.store.courses import CourseReads
 from service.store.rows import Written
@@ -28,6 +29,7 @@ FLUSH_EVERY_S = 1.0
 MOST_WAITING = 10_000
 AT_ONCE = 2_000
 
+_ID = re.compile(r"[A-Za-z0-9.-]{1,64}", re.ASCII)
 log = logging.getLogger(__name__)
 Key = tuple[str, str]
 
@@ -113,13 +115,14 @@ class AuditRecorder:
             self._wake.wait(FLUSH_EVERY_S)
             self._wake.clear()
             if not self._flushed():
-                log.error("the audit record could not be written; %d accesses wait", len(self._waiting))
+                log.error("%d accesses wait to be recorded", len(self._waiting))
                 self._wake.wait(FLUSH_EVERY_S)  # the next one waits its time even when many wait
 
     def _flushed(self) -> bool:
         try:
             self.flush()
-        except (StoreError, Unsound):
+        except Exception as fault:  # whatever it is, the writer goes on and tries again
+            log.error("the audit record could not be written: %s", type(fault).__name__)
             return False
         return True
 
@@ -127,9 +130,9 @@ class AuditRecorder:
         own = event_id(microseconds(access.at))
         try:
             sound = self._site.sound(None, audit_event(self._site.frame, own, access))
-        except Unsound:
+        except (Unsound, ValueError):
             # What a client sent has no place in FHIR; that it came is told all the same.
-            bare = replace(access, data=(), request="", cleaned="", client="")
+            bare = replace(access, data=(), request="", cleaned="", client="", who="", patient="")
             sound = self._site.sound(None, audit_event(self._site.frame, own, bare))
         outcome = outcome_of(access.status)
         return AuditRow(own, access.patient, KINDS[access.kind].action, outcome, access.request_id, sound.content)
@@ -168,5 +171,5 @@ def _asked_for(cleaned: str) -> Iterable[str]:
         if name.partition(":")[0] in ("patient", "subject"):
             for one in value.split(","):
                 before, _, own = one.rpartition("/")
-                if own and (not before or before.endswith("Patient")):
+                if _ID.fullmatch(own) and (not before or before.endswith("Patient")):
                     yield own

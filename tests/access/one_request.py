@@ -1,6 +1,7 @@
-"""A process of its own that waits for the others, then sends one token request and says what it got.
+"""A process of its own that sends token requests when it is told to, and says what it got for each.
 
-Run as `python -m tests.access.one_request DATABASE_URL GO_FILE` with the assertion on standard input.
+Run as `python -m tests.access.one_request DATABASE_URL FOLDER` with one assertion a line on standard input; the request
+of line n is sent as soon as FOLDER holds a file `go-n`, so that several processes send at the same moment.
 """
 
 import sys
@@ -15,19 +16,21 @@ from tests.access.conftest import NOW
 from tests.access.sender import TOKEN_URL, TYPES, form
 
 
-def main(url: str, go: Path) -> None:
-    text = sys.stdin.read()
+def main(url: str, folder: Path) -> None:
+    lines = sys.stdin.read().split()
     database = open_access_database(url)
     database.ready()
     endpoint = TokenEndpoint(database, KeySets(frozenset()), TOKEN_URL, TYPES)
     print("ready", flush=True)
-    while not go.exists():
-        time.sleep(0.0005)
-    try:
-        endpoint.grant(form(text), NOW)
-        print("granted")
-    except TokenRefused as refused:
-        print(refused.description)
+    for number, text in enumerate(lines):
+        go = folder / f"go-{number}"
+        while not go.exists():
+            time.sleep(0.0005)
+        try:
+            endpoint.grant(form(text), NOW)
+            print("granted", flush=True)
+        except TokenRefused as refused:
+            print(refused.description, flush=True)
     database.close()
 
 

@@ -1,4 +1,4 @@
-"""Discovery (rows 59 and 69 of the requirement list; SMART App Launch 2.2.0, Conformance; FHIR R4 CapabilityStatement)."""
+"""Discovery (requirement rows 59 and 69; SMART App Launch 2.2.0, Conformance; FHIR R4 CapabilityStatement)."""
 
 import shutil
 from urllib.parse import urlsplit

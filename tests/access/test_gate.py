@@ -67,6 +67,14 @@ def test_revocation_works_with_the_next_request_in_every_process(database, endpo
     elsewhere.close()
 
 
+def test_a_client_that_an_operator_marks_as_revoked_by_hand_is_revoked(database, endpoint, client_id):
+    token = bearer(endpoint, client_id)
+    with database.write() as connection:
+        connection.exec_driver_sql("UPDATE clients SET revoked_at = 1")
+    with pytest.raises(Unauthorised):
+        Gate(database).access(token, NOW)
+
+
 def test_revoking_one_client_leaves_the_others(database, endpoint, client_id):
     other = new_client(database, site="south")
     token = bearer(endpoint, other)

@@ -120,6 +120,18 @@ def test_what_is_over_is_swept_away_so_that_the_tables_do_not_grow(database, cli
             assert connection.exec_driver_sql(f"SELECT count(*) FROM {table}").scalar() == 1
 
 
+def test_a_token_is_granted_although_the_sweep_fails(database, endpoint, client_id, monkeypatch, caplog):
+    from service.access import token_endpoint
+    from service.store.errors import StoreBusyError
+
+    def busy(*_):
+        raise StoreBusyError("busy")
+
+    monkeypatch.setattr(token_endpoint, "forget_expired_tokens", busy)
+    assert endpoint.grant(asked(client_id), NOW).access_token
+    assert "StoreBusyError" in caplog.text
+
+
 def test_two_clients_may_use_the_same_jti(database, endpoint, client_id):
     other = new_client(database, site="south")
     endpoint.grant(asked(client_id, jti="same"), NOW)

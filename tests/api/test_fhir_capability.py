@@ -1,15 +1,22 @@
 """Rows 57 and 58: the CapabilityStatement claims what is there; each claim is called
 (https://hl7.org/fhir/R4/capabilitystatement.html)."""
 
+from datetime import UTC
+
 import fhir.resources.R4B.capabilitystatement
 import pytest
 
+from service.search.criteria import SearchError, Setting
 from service.search.parameters import parameters
-from tests.api.fhir_client import BASE, FhirSide, found_ids, links
+from service.search.query import parse
+from tests.api.fhir_client import BASE, NOW, FhirSide, found_ids, links
 from tests.store.samples import observation
 
 PROFILE = "https://closure-readings.example/fhir/StructureDefinition/gap-width"
-VALUES = {"token": "x", "date": "2024", "reference": "Patient/p-1", "string": "x"}
+VALUES = {
+    "token": "x", "date": "2024", "reference": "Patient/p-1", "string": "x", "quantity": "gt1||mm",
+    "composite": "x$gt1",
+}  # fmt: skip
 
 
 @pytest.fixture
@@ -83,7 +90,8 @@ def test_row_58_what_is_not_claimed_is_refused(side):
         for flag in ("updateCreate", "conditionalCreate", "conditionalUpdate"):
             assert each[flag] is False
         assert each["conditionalDelete"] == "not-supported"
-        assert "searchInclude" not in each
+        assert side.get(f"{type_}?_include=*").status_code == 400
+        assert side.get(f"{type_}?_revinclude=*").status_code == 400
         assert side.client.post(f"/fhir/{type_}", json={}).status_code == 405
         assert side.client.put(f"/fhir/{type_}/1", json={}).status_code == 405
         assert side.client.put(f"/fhir/{type_}?identifier=x", json={}).status_code == 405
@@ -91,6 +99,34 @@ def test_row_58_what_is_not_claimed_is_refused(side):
         assert side.get(f"{type_}/_history").status_code == 404
         assert side.get(f"{type_}/$validate").status_code == 404
     assert side.get("Medication").status_code == 404
+
+
+def test_row_58_every_claimed_include_works_and_provenance_of_everything_is_among_them(side):
+    for each in resources(side):
+        for asked, claimed in (("_include", "searchInclude"), ("_revinclude", "searchRevInclude")):
+            for value in each.get(claimed, ()):
+                answer = side.get(f"{each['type']}?{asked}={value}", prefer="handling=strict")
+                assert answer.status_code == 200, (each["type"], value, answer.text)
+                assert f"{asked}={value}" in links(answer.json())["self"]
+        assert "Provenance:target" in each["searchRevInclude"]
+
+
+def test_row_58_an_include_that_is_not_claimed_is_refused(side):
+    claimed = {each["type"]: (each.get("searchInclude", ()), each["searchRevInclude"]) for each in resources(side)}
+    for type_, (includes, reverse) in claimed.items():
+        for source, of_source in parameters().items():
+            for name in of_source:
+                for asked, known in (("_include", includes), ("_revinclude", reverse)):
+                    value = f"{source}:{name}"
+                    assert parses(type_, asked, value) is (value in known), (type_, asked, value)
+
+
+def parses(type_: str, asked: str, value: str) -> bool:
+    try:
+        parse(type_, [(asked, value)], Setting(BASE, UTC, NOW))
+    except SearchError:
+        return False
+    return True
 
 
 def test_row_58_conditional_read_is_there_in_both_forms(side):

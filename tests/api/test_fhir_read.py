@@ -1,6 +1,6 @@
 """Rows 1 to 4, 9 and 12 to 19: read, vread, history, negotiation (https://hl7.org/fhir/R4/http.html)."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import orjson
 import pytest
@@ -74,6 +74,35 @@ def test_row_13_unknown_is_404_and_deleted_is_410(side):
     assert side.get(f"Observation/{ID}/_history/1").status_code == 200
     assert side.get(f"Observation/{ID}/_history/2").status_code == 410
     assert side.get("Observation").json()["total"] == 0
+
+
+def test_row_15_if_modified_since_is_a_conditional_read(side):
+    """https://hl7.org/fhir/R4/http.html#cread; If-None-Match goes first (RFC 9110 13.1.3)."""
+    path, day = f"Observation/{ID}", "Sat, 01 Jun 2024 %s GMT"
+    assert side.get(path, if_modified_since=day % "00:00:00").status_code == 304
+    assert side.get(path, if_modified_since=day % "23:59:59").content == b""
+    assert side.get(path, if_modified_since="Fri, 31 May 2024 23:59:59 GMT").status_code == 200
+    assert side.get(path, if_modified_since="yesterday").status_code == 200
+    assert side.get(path, if_modified_since=day % "12:00:00", if_none_match='W/"2"').status_code == 200
+
+
+def test_row_19_since_without_an_offset_is_of_the_site_zone_over_a_change_of_the_clocks(tmp_path):
+    """Vienna, 27 October 2024: 02:30 happens at 00:30 and at 01:30 UTC; the earlier one is meant."""
+    side = FhirSide(tmp_path, zone="Europe/Vienna")
+    for number, minute in enumerate((29, 30, 90), start=1):
+        at = datetime(2024, 10, 27, tzinfo=UTC) + timedelta(minutes=minute)
+        side.save(observation(1, status="final" if number % 2 else "amended"), now=at)
+    for since, versions in (
+        ("2024-10-27T02:30:00", ["3", "2"]),
+        ("2024-10-27T02:30:00%2B01:00", ["3"]),
+        ("2024-10-27T02:30:00%2B02:00", ["3", "2"]),
+        ("2024-10-27", ["3", "2", "1"]),
+        ("2024-10-28", []),
+    ):
+        bundle = side.get(f"Observation/{ID}/_history?_since={since}").json()
+        assert [each["resource"]["meta"]["versionId"] for each in bundle.get("entry", [])] == versions, since
+    side.client.close()
+    side.store.close()
 
 
 def test_row_14_every_version_can_be_read(side):

@@ -96,6 +96,101 @@ def test_row_33_count(side):
     assert side.get("Observation?_count=many").status_code == 400
 
 
+def test_row_34_next_links_after_a_search_by_form_keep_modifiers_includes_and_summary(side):
+    form = {"code:not": "c-0", "_include": "Observation:patient", "_elements": "status", "_count": "3"}
+    bundle = side.client.post("/fhir/Observation/_search", data=form).json()
+    seen = found_ids(bundle)
+    while "next" in links(bundle):
+        bundle = side.follow(links(bundle)["next"]).json()
+        assert len(found_ids(bundle)) <= 3
+        assert all("subject" not in entry["resource"] for entry in bundle["entry"])
+        seen += found_ids(bundle)
+    assert sorted(seen) == sorted(f"p-1-o-{n}" for n in range(12) if n % 3)
+
+
+def test_row_35_totals_asked_for(side):
+    for text, total in (("none", None), ("estimate", 12), ("accurate", 12)):
+        assert side.get(f"Observation?_count=5&_total={text}").json().get("total") == total
+    assert side.get("Observation?_total=many").status_code == 400
+
+
+def test_row_37_includes_are_marked_and_not_counted(side):
+    side.save({"resourceType": "Patient", "id": "p-1", "meta": {}})
+    side.save({"resourceType": "Provenance", "id": "v-1", "meta": {}, "target": [{"reference": "Observation/p-1-o-1"}]})
+    asked = "code=c-1&_include=Observation:patient&_revinclude=Provenance:target&_count=2&_sort=date"
+    bundle = side.get(f"Observation?{asked}").json()
+    modes = [(entry["fullUrl"].removeprefix(BASE + "/"), entry["search"]["mode"]) for entry in bundle["entry"]]
+    assert modes == [
+        ("Observation/p-1-o-1", "match"),
+        ("Observation/p-1-o-4", "match"),
+        ("Patient/p-1", "include"),
+        ("Provenance/v-1", "include"),
+    ]
+    assert bundle["total"] == 4
+    following = side.follow(links(bundle)["next"]).json()
+    assert [entry["search"]["mode"] for entry in following["entry"]] == ["match", "match", "include"]
+    assert side.get("Observation?_include=*").status_code == 400
+    assert side.get("Observation?_include:iterate=Observation:patient").status_code == 400
+
+
+NUMBER = {"value": 31.0, "unit": "mm", "system": "http://unitsofmeasure.org", "code": "mm"}
+
+
+def partial(side, text):
+    body = {"resourceType": "Observation", "id": "o", "meta": {"tag": [{"code": "own"}]}, "status": "final"}
+    body |= {"text": {"status": "generated", "div": "<div/>"}, "code": {"text": "gap"}, "valueQuantity": NUMBER}
+    body |= {"_issued": {"id": "x"}, "note": [{"text": "n"}], "bodySite": {"text": "leg"}}
+    body["component"] = [{"code": {"text": "st"}, "valueInteger": 1, "interpretation": [{"text": "high"}]}]
+    side.save(body)
+    answer = side.get(f"Observation?_id=o&{text}")
+    assert b"31.0" in answer.content or "valueQuantity" not in answer.text  # digits stay
+    resource = answer.json()["entry"][0]["resource"]
+    assert resource == side.get(f"Observation/o?{text}").json()
+    tags = [tag["code"] for tag in resource["meta"]["tag"]]
+    assert tags == ["own", "SUBSETTED"]
+    return set(resource) - {"resourceType", "id", "meta"}, resource
+
+
+def test_row_38_a_summary_holds_what_the_published_definition_marks(side):
+    names, resource = partial(side, "_summary=true")
+    assert names == {"status", "code", "valueQuantity", "_issued", "component"}
+    assert resource["component"] == [{"code": {"text": "st"}, "valueInteger": 1}]
+
+
+def test_row_38_text_and_data(side):
+    assert partial(side, "_summary=text")[0] == {"text", "status", "code"}
+    everything_else = {"status", "code", "valueQuantity", "_issued", "note", "bodySite", "component"}
+    assert partial(side, "_summary=data")[0] == everything_else
+
+
+def test_row_38_elements_by_name_with_what_is_mandatory(side):
+    assert partial(side, "_elements=value,note")[0] == {"status", "code", "valueQuantity", "note"}
+    assert partial(side, "_elements=issued")[0] == {"status", "code", "_issued"}
+
+
+def test_row_38_a_whole_resource_has_no_tag(side):
+    whole = side.get("Observation?_id=p-1-o-1&_summary=false")
+    assert side.get("Observation/p-1-o-1").content in whole.content
+    assert b"SUBSETTED" not in whole.content
+
+
+def test_row_38_what_modifies_the_rest_is_always_sent(side):
+    modified = {**observation(20), "modifierExtension": [{"url": "urn:x", "valueBoolean": True}]}
+    side.save(modified)
+    for text in ("_elements=code", "_summary=true"):
+        assert "modifierExtension" in side.get(f"Observation/p-1-o-20?{text}").json()
+
+
+def test_row_44_and_45_quantities(side):
+    in_cm = NUMBER | {"value": 3.1, "unit": "cm", "code": "cm"}
+    side.save(observation(21, code="w", valueQuantity=NUMBER), observation(22, code="w", valueQuantity=in_cm))
+    for text in ("31|http://unitsofmeasure.org|mm", "3.1%7Chttp://unitsofmeasure.org%7Ccm", "ge3.1||cm", "ap33||mm"):
+        found = found_ids(side.get(f"Observation?value-quantity={text}").json())
+        assert sorted(found) == ["p-1-o-21", "p-1-o-22"], text
+    assert found_ids(side.get("Observation?code-value-quantity=w$gt31.1||mm").json()) == []
+    assert side.get("Observation?value-quantity=wide").status_code == 400
+
+
 def test_row_43_days_are_those_of_the_site(side):
     # ten past midnight in Berlin, the day before in UTC
     assert found_ids(side.get("Observation?date=2024-05-03").json()) == ["p-1-o-2"]

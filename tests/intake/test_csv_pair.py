@@ -132,9 +132,7 @@ def test_any_text_and_any_number_comes_back_as_it_was(
 
 
 @given(order=st.randoms(use_true_random=False))
-def test_rows_in_any_order_give_the_same_courses(
-    order: Any, tmp_path_factory: pytest.TempPathFactory
-) -> None:
+def test_rows_in_any_order_give_the_same_courses(order: Any, tmp_path_factory: pytest.TempPathFactory) -> None:
     """Gaps and skin signs are lists, so the order inside of those may differ; nothing else may."""
     sent = example_documents()[:3]
     courses, readings = write_csv_pair(sent)

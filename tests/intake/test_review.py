@@ -236,9 +236,7 @@ def test_within_a_document_the_order_of_entries_does_not_matter():
 )
 def test_a_correction_that_cannot_be_is_refused(correction, where):
     known = known_of(
-        course_file(
-            installation(), check(), reset(), amendment("am-1", check(pain_0_10=4)), retraction("rt-1", "re-1")
-        )
+        course_file(installation(), check(), reset(), amendment("am-1", check(pain_0_10=4)), retraction("rt-1", "re-1"))
     )
     found, refusal = pointers(correction, known)
     assert where in found

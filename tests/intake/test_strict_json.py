@@ -57,7 +57,7 @@ def test_equal_numbers_have_one_canonical_spelling():
     assert len({strict_json.canonical(strict_json.read(text)) for text in spellings}) == 1
 
 
-@given(st.decimals(allow_nan=False, allow_infinity=False, places=4, min_value=-10**9, max_value=10**9))
+@given(st.decimals(allow_nan=False, allow_infinity=False, places=4, min_value=-(10**9), max_value=10**9))
 def test_any_decimal_survives_reading_and_writing(number):
     assert strict_json.read(strict_json.write(number)) == number
 

@@ -1,7 +1,7 @@
 """`closure-readings package`: what another validator loads (https://hl7.org/fhir/packages.html).
 
-fhircraft, an implementation that shares nothing with this project, loads the profiles out of the package as it would out
-of a registry and judges good and bad resources by them.
+fhircraft, an implementation that shares nothing with this project, loads the profiles out of the package as it would
+out of a registry and judges good and bad resources by them.
 """
 
 import copy
@@ -31,7 +31,7 @@ RULES = profile_rules(TERMS)
 NAME, VERSION = package_name(TERMS.base), TERMS.canonical["version"]
 
 
-def written(folder, monkeypatch=None):
+def written(folder):
     file = folder / "package.tgz"
     done = CliRunner().invoke(app, ["package", "--out", str(file)])
     assert done.exit_code == 0, done.output

@@ -7,8 +7,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from service.search.dates import OPEN_HIGH, OPEN_LOW, date_range
+from service.search.elements import WITHOUT_DATE, unit_of
 from service.search.quantities import WITHOUT_NUMBER, NumberRange, Unit, sortable
-from service.search.values import WITHOUT_DATE, index, unit_of
+from service.search.values import index
 
 LOCAL = "https://closure-readings.example/fhir/CodeSystem/closure"
 

@@ -33,6 +33,9 @@ def plans(store: Store, text: str, cursor=None, type_: str = "Observation") -> l
     return found
 
 
+STATION = {"code": {"coding": [{"code": "st"}]}, "valueQuantity": {"value": 20, "unit": "mm"}}
+
+
 @pytest.fixture(params=["with statistics", "without statistics"])
 def filled(request, sqlite_store):
     for patient in range(20):

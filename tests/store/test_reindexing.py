@@ -10,7 +10,7 @@ from tests.store.samples import SITE, observation, save
 from tests.store.test_searching import found
 
 QUANTITY = {"value": 31, "unit": "mm", "system": "http://unitsofmeasure.org", "code": "mm"}
-PART = {"code": {"coding": [{"code": "st"}]}, "valueQuantity": {"value": 2, "unit": "cm"}}
+PART = {"code": {"coding": [{"code": "st"}]}, "valueQuantity": QUANTITY | {"value": 2, "unit": "cm", "code": "cm"}}
 
 
 def make_first_schema(database_url: str) -> None:
@@ -26,7 +26,7 @@ def make_first_schema(database_url: str) -> None:
 def test_what_was_stored_under_the_first_schema_is_found_by_its_numbers(tmp_path, database_url):
     new = open_store(f"sqlite:///{tmp_path / 'source.sqlite3'}")
     new.migrate()
-    save(new, *(observation(n, valueQuantity=QUANTITY, component=[PART]) for n in range(1, 1103)))
+    save(new, *(observation(n, valueQuantity=QUANTITY, component=[PART]) for n in range(1, 901)))
     with new.read(SITE) as unit:
         columns = (
             "site, type, arrival, id, version, last_updated, patient, code_set, token_set, date_low, date_high, "
@@ -50,9 +50,9 @@ def test_what_was_stored_under_the_first_schema_is_found_by_its_numbers(tmp_path
     reader.dispose()
     store = open_store(database_url)
     store.migrate()
-    everything = {f"p-1-o-{n}" for n in range(1, 1103)}
+    everything = {f"p-1-o-{n}" for n in range(1, 901)}
     for asked in ("value-quantity=3.1||cm", "component-code-value-quantity=st$20||mm", "code=gap", "status=final"):
-        assert found(store, f"{asked}&_count=1000") | found(store, f"{asked}&_sort=-_id&_count=1000") == everything
+        assert found(store, f"{asked}&_count=1000") == everything
     assert found(store, "value-quantity=3.2||cm") == set()
     save(store, observation(2000, code="fresh", valueQuantity=QUANTITY))  # numbers of sets go on
     assert found(store, "code=fresh&value-quantity=31||mm") == {"p-1-o-2000"}

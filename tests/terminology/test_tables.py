@@ -95,7 +95,7 @@ def test_a_missing_table_and_a_wrong_head_are_named_together(folder):
 
 def test_a_base_with_a_slash_at_its_end_is_refused(folder):
     path = folder / "canonical.toml"
-    path.write_text(path.read_text().replace("/fhir\"", "/fhir/\"", 1))
+    path.write_text(path.read_text().replace('/fhir"', '/fhir/"', 1))
     assert "canonical.toml: base must be an absolute URL without a slash" in refusal(folder)
 
 

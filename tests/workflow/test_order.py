@@ -24,6 +24,10 @@ def opened(folder, name):
     return open_workflow(Settings(database_url=f"sqlite:///{folder}/{name}.sqlite3", synchronous="OFF"))
 
 
+def opened_at(database_url):
+    return open_workflow(Settings(database_url=database_url, synchronous="OFF"))
+
+
 def stored(workflow, course_id):
     """(type, id) -> content, without what the store adds; Provenance tells of the writes and is left out."""
     with workflow.store.read("demo") as unit:
@@ -90,9 +94,23 @@ def test_any_course_gives_the_same_resources_in_any_order_of_arrival(document, s
     assert_same_in_any_order(tmp_path_factory.mktemp("order"), document, [order])
 
 
-def test_a_repeat_changes_nothing(tmp_path):
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: f"{path.parent.name}/{path.name}")
+def test_an_example_gives_the_same_resources_on_both_engines(path, tmp_path, postgresql_url):
+    document, both = strict_json.read(path.read_bytes()), []
+    for workflow in (opened(tmp_path, "one-engine"), opened_at(postgresql_url)):
+        workflow.record_course(document | {"entries": []}, NOW)
+        for entry in document["entries"]:
+            workflow.record_entries(document["course"]["course_id"], entry, NOW)
+        both.append(stored(workflow, document["course"]["course_id"]))
+        assert list(workflow.differences(NOW)) == []
+        workflow.close()
+    assert both[0] == both[1]
+    assert both[0]
+
+
+def test_a_repeat_changes_nothing(database_url):
     document = strict_json.read(EXAMPLES[0].read_bytes())
-    workflow = opened(tmp_path, "repeat")
+    workflow = opened_at(database_url)
     assert workflow.record_course(document, NOW).changed
     with workflow.store.read("demo") as unit:
         before = unit.current(document["course"]["course_id"])
@@ -104,10 +122,10 @@ def test_a_repeat_changes_nothing(tmp_path):
     workflow.close()
 
 
-def test_of_a_refused_document_nothing_is_stored(tmp_path):
+def test_of_a_refused_document_nothing_is_stored(database_url):
     document = strict_json.read(EXAMPLES[0].read_bytes())
     document["entries"][-1]["colour"] = "red"
-    workflow = opened(tmp_path, "refused")
+    workflow = opened_at(database_url)
     with pytest.raises(Refused):
         workflow.record_course(document, NOW)
     assert workflow.is_empty()
@@ -122,11 +140,11 @@ def search(workflow, type_, **parameters):
     return [wire.read(row.body) for row in rows]
 
 
-def test_a_reset_that_becomes_overdue_is_shown_without_anybody_charting(tmp_path):
+def test_a_reset_that_becomes_overdue_is_shown_without_anybody_charting(database_url):
     document = strict_json.read(EXAMPLES[0].read_bytes())
     document["entries"] = [entry for entry in document["entries"] if entry["kind"] == "installation"][:1]
     charted = datetime.fromisoformat(document["entries"][0]["at"])
-    workflow = opened(tmp_path, "overdue")
+    workflow = opened_at(database_url)
     workflow.record_course(document, charted)
     assert [task["priority"] for task in search(workflow, "Task", status="requested")] == ["routine"]
     assert workflow.mark_overdue(charted) == 0

@@ -1,0 +1,145 @@
+"""Reading the elements of a resource: codes, units, references, texts and dates as a search compares them."""
+
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import tzinfo
+from functools import lru_cache
+from typing import Any
+
+from service.search.dates import NO_DATE, OPEN_HIGH, OPEN_LOW, DateRange, date_range
+from service.search.parameters import Parameter
+from service.search.quantities import Unit
+
+Token = tuple[str, str, str]  # parameter, system or "", code
+
+# Names under which sets of tokens hold what is not a token of a search parameter itself.
+UNIT, UNIT_TEXT = "unit", "unit:text"  # unit of a quantity: its system and code, its text
+TEXT = ":text"  # behind a parameter: display or text of its codes, folded
+PRESENT = ":present"  # behind a parameter without tokens of its own: there is a value
+
+WITHOUT_DATE = DateRange(NO_DATE, NO_DATE)
+
+
+@lru_cache(maxsize=4096)
+def as_set(tokens: tuple[Token, ...]) -> tuple[Token, ...]:
+    """Sorted and without repeats."""
+    return tuple(sorted(set(tokens)))
+
+
+@lru_cache(maxsize=1024)
+def fold(text: str) -> str:
+    """Text as R4's string search compares it: without case, accents and control characters (search.html#string)."""
+    plain = unicodedata.normalize("NFKD", text.casefold())
+    return "".join(letter if letter.isprintable() else " " for letter in plain if not unicodedata.combining(letter))
+
+
+def walk(element: Any, path: tuple[str, ...]) -> Iterator[Any]:
+    """Every value at the end of a path, lists on the way opened."""
+    if isinstance(element, Sequence) and not isinstance(element, str):
+        for each in element:
+            yield from walk(each, path)
+    elif not path:
+        yield element
+    elif path[0] in element:
+        yield from walk(element[path[0]], path[1:])
+
+
+def tokens_of(parameter: Parameter, values: Sequence[Any]) -> list[Token]:
+    """Tokens of codes, Codings and CodeableConcepts (search.html#token), with their texts.
+
+    A bare code answers to the system that its binding implies and to none at all.
+    """
+    name = parameter.name
+    found: list[Token] = []
+    for each in values:
+        if type(each) is str:
+            found.append((name, "", each))
+            if parameter.system:
+                found.append((name, parameter.system, each))
+            continue
+        if "text" in each:
+            found.append((name + TEXT, "", fold(each["text"])))
+        for coding in each.get("coding", (each,)):
+            if "code" in coding:
+                found.append((name, coding.get("system", ""), coding["code"]))
+            if "display" in coding:
+                found.append((name + TEXT, "", fold(coding["display"])))
+    return found
+
+
+def component_codes(component: Mapping[str, Any]) -> tuple[Token, ...]:
+    """Tokens of one component's code."""
+    codings = component.get("code", {}).get("coding", ())
+    return as_set(tuple((_COMPONENT, each.get("system", ""), each["code"]) for each in codings if "code" in each))
+
+
+_COMPONENT = "component-code"
+
+
+def unit_tokens(quantity: Mapping[str, Any]) -> tuple[Token, ...]:
+    """Tokens of a quantity's unit."""
+    return _tokens_of_unit(quantity.get("system", ""), quantity.get("code", ""), quantity.get("unit", ""))
+
+
+@lru_cache(maxsize=1024)
+def _tokens_of_unit(system: str, code: str, text: str) -> tuple[Token, ...]:
+    found = [(UNIT, system, code)] if system or code else []
+    return tuple([*found, (UNIT_TEXT, "", text)] if text else found)
+
+
+def unit_of(tokens: Iterable[Token]) -> Unit | None:
+    """The unit that a set of tokens is of; None for a set of another kind."""
+    system = code = text = ""
+    for name, first, second in tokens:
+        if name == UNIT:
+            system, code = first, second
+        elif name == UNIT_TEXT:
+            text = second
+        else:
+            return None
+    return Unit(system, code, text)
+
+
+def literal(reference: Mapping[str, Any]) -> str | None:
+    """Where a reference leads, without the version; what lies inside the resource is not searched."""
+    found: str | None = reference.get("reference")
+    return None if found is None or found[:1] == "#" else found.partition("/_history/")[0]
+
+
+def logical(parameter: Parameter, reference: Mapping[str, Any], found: str | None) -> list[str]:
+    """Lines of a reference that carries an identifier or leads nowhere."""
+    identifier = reference.get("identifier")
+    if identifier is not None and "value" in identifier:
+        return [f"{parameter.name}:identifier={identifier_line(identifier.get('system', ''), identifier['value'])}"]
+    return [] if found is not None else [f"{parameter.name}:unlinked="]
+
+
+def identifier_line(system: str | None, value: str) -> str:
+    """Identifier of a reference as it stands in the terms; the beginning of one where the system is None."""
+    first = on_one_line(value).replace("\\", "\\\\").replace("|", "\\|") + "|"
+    return first if system is None else first + on_one_line(system)
+
+
+def on_one_line(text: str) -> str:
+    """Text without line feeds, which part the terms."""
+    return text.replace("\n", " ")
+
+
+def widest(so_far: DateRange, values: Sequence[Any], zone: tzinfo) -> DateRange:
+    """Range from the first beginning to the last end of dates, Periods and Timings, and of what was there before."""
+    for each in values:
+        low, high = date_range(each, zone) if type(each) is str else _outer(each, zone)
+        known = so_far.low != NO_DATE
+        so_far = DateRange(min(so_far.low, low), max(so_far.high, high)) if known else DateRange(low, high)
+    return so_far
+
+
+def _outer(value: Mapping[str, Any], zone: tzinfo) -> DateRange:
+    """Range of a Period, or the outer bounds of a Timing (search.html#date)."""
+    if "event" in value:
+        return widest(WITHOUT_DATE, value["event"], zone)
+    if "repeat" in value:
+        value = value["repeat"].get("boundsPeriod", {})
+    low = date_range(value["start"], zone).low if "start" in value else OPEN_LOW
+    high = date_range(value["end"], zone).high if "end" in value else OPEN_HIGH
+    return DateRange(low, high)
