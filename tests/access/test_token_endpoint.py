@@ -138,11 +138,13 @@ def test_two_clients_may_use_the_same_jti(database, endpoint, client_id):
     endpoint.grant(asked(other, jti="same"), NOW)
 
 
-def test_a_refused_scope_uses_the_assertion_up_all_the_same(endpoint, client_id):
+def test_a_refused_scope_uses_the_assertion_up_all_the_same_and_stores_no_token(database, endpoint, client_id):
     request = asked(client_id, scope="system/Task.rs")
     with pytest.raises(TokenRefused) as refused:
         endpoint.grant(request, NOW)
     assert refused.value.error == "invalid_scope"
+    with database.read() as connection:
+        assert connection.exec_driver_sql("SELECT count(*) FROM access_tokens").scalar() == 0
     with pytest.raises(TokenRefused, match="jti was used before"):
         endpoint.grant({**request, "scope": "system/Observation.rs"}, NOW)
 

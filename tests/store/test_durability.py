@@ -10,6 +10,7 @@ from random import Random
 import pytest
 
 from service.store import Store, open_store
+from service.store.engines import Checkpoints
 from tests.store.samples import SITE, check
 from tests.store.test_searching import search
 
@@ -82,3 +83,18 @@ def test_two_processes_that_write_one_course_lose_nothing_to_each_other(store, d
     assert len(acknowledged) == 120
     assert len({version for _, version in acknowledged}) == 120
     assert assert_consistent(store, acknowledged) == 120
+
+
+def test_the_checkpoint_thread_ends_when_it_is_stopped_just_as_it_takes_up_a_write(tmp_path):
+    checkpoints = Checkpoints(tmp_path / "readings.sqlite3")
+    forget = checkpoints._written.clear
+
+    def stopped_meanwhile() -> None:
+        checkpoints._stop.set()
+        checkpoints._written.set()
+        forget()
+
+    checkpoints._written.clear = stopped_meanwhile
+    checkpoints.written()
+    checkpoints._thread.join(timeout=5)
+    assert not checkpoints._thread.is_alive()
