@@ -113,7 +113,7 @@ class KeySets:
                 url,
                 headers=headers,
                 timeout=(_CONNECT_S, _READ_S),
-                allow_redirects=True,
+                allow_redirects=False,
                 stream=True,
                 verify=self._verify,
             )

@@ -6,7 +6,6 @@ since whoever looks into who saw what must not take an answer to another questio
 
 import re
 from datetime import UTC, datetime, tzinfo
-from typing import Protocol
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
@@ -19,6 +18,7 @@ from starlette.responses import Response
 
 from service.api.negotiation import require_json
 from service.api.outcomes import MEDIA_TYPE
+from service.config import Settings
 from service.search.dates import DateBound, date_bound
 from service.store import Store
 from service.store.audit import AuditAsked, AuditRow, event_body, find_events
@@ -35,27 +35,7 @@ _ID = re.compile(r"[A-Za-z0-9.-]{1,64}", re.ASCII)
 _ANY_TIME = datetime(2000, 1, 1, tzinfo=UTC)  # only the prefix `ap` would look at it, and that is refused
 
 
-class AuditSettings(Protocol):
-    """What the reading of the audit record needs to know of a deployment."""
-
-    @property
-    def fhir_base(self) -> str:
-        """Public base of the FHIR API, without a trailing slash."""
-
-    @property
-    def site(self) -> str:
-        """Whose record it is."""
-
-    @property
-    def zone(self) -> str:
-        """IANA name of the zone of dates without an offset."""
-
-    @property
-    def audit_readers(self) -> frozenset[str]:
-        """Network addresses that may read it."""
-
-
-def audit_routes(store: Store, settings: AuditSettings, recorder: AuditRecorder) -> APIRouter:
+def audit_routes(store: Store, settings: Settings, recorder: AuditRecorder) -> APIRouter:
     """Search and read of the audit record."""
     routes = APIRouter(prefix="/fhir/AuditEvent", include_in_schema=False)
     zone = ZoneInfo(settings.zone)

@@ -8,7 +8,6 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from hashlib import sha256
-from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from anyio import to_thread
@@ -22,6 +21,7 @@ from service.api.histories import HistoryAsked
 from service.api.negotiation import has_version, require_json, strict
 from service.api.outcomes import MEDIA_TYPE, refused
 from service.api.routing import DOCUMENTED, add_get, searched_pairs
+from service.config import Settings
 from service.fhir.capability import Beside, capability_statement
 from service.fhir.subset import WHOLE, subset_of
 from service.search.criteria import SearchError, Setting, Subset
@@ -36,29 +36,9 @@ WRITES_REFUSED = (
 )
 
 
-class ReadSettings(Protocol):
-    """What the read side needs to know of a deployment."""
-
-    @property
-    def fhir_base(self) -> str:
-        """Public base of the FHIR API, without a trailing slash."""
-
-    @property
-    def site(self) -> str:
-        """Whose resources are served."""
-
-    @property
-    def zone(self) -> str:
-        """IANA name of the zone of dates without an offset."""
-
-    @property
-    def software_version(self) -> str:
-        """Version of the service."""
-
-
 def fhir_routes(
     store: Store,
-    settings: ReadSettings,
+    settings: Settings,
     clock: Callable[[], datetime],
     supported_profiles: Mapping[str, Sequence[str]] | None = None,
     beside: Beside | None = None,
@@ -96,7 +76,7 @@ class _ReadSide:
     def __init__(
         self,
         store: Store,
-        settings: ReadSettings,
+        settings: Settings,
         clock: Callable[[], datetime],
         supported_profiles: Mapping[str, Sequence[str]],
         beside: Beside | None,

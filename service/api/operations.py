@@ -7,7 +7,6 @@ Parameters resource, or with the resource itself for `$validate`. What is not of
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Protocol
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
@@ -23,6 +22,7 @@ from service.api.operation_inputs import Told, require_names, told_by
 from service.api.outcomes import MEDIA_TYPE
 from service.api.record_reading import RETRACTED, all_rows, existing, page_of, supporting, timed
 from service.api.routing import DOCUMENTED, add_get
+from service.config import Settings
 from service.fhir import wire
 from service.fhir.capability import ON_EVERY_TYPE
 from service.fhir.operations import everything, lastn
@@ -45,24 +45,8 @@ OFFERED: Mapping[str, Sequence[str]] = {
 _NOT_OFFERED = "this operation is not offered here; /metadata names those that are"
 
 
-class OperationSettings(Protocol):
-    """What the operations need to know of a deployment."""
-
-    @property
-    def fhir_base(self) -> str:
-        """Public base of the FHIR API, without a trailing slash."""
-
-    @property
-    def site(self) -> str:
-        """Whose resources are served."""
-
-    @property
-    def zone(self) -> str:
-        """IANA name of the zone of dates without an offset."""
-
-
 def operation_routes(
-    store: Store, settings: OperationSettings, clock: Callable[[], datetime], judge: Judge, published: Published
+    store: Store, settings: Settings, clock: Callable[[], datetime], judge: Judge, published: Published
 ) -> APIRouter:
     """Every operation; the routes go before those of resources, whose paths would take `$name` for an id."""
     routes = APIRouter(prefix="/fhir", tags=["FHIR R4 operations"])
@@ -94,7 +78,7 @@ class _Operations:
     """The endpoints, with what they share."""
 
     store: Store
-    settings: OperationSettings
+    settings: Settings
     clock: Callable[[], datetime]
     judge: Judge
     published: Published

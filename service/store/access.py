@@ -4,10 +4,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from sqlalchemy import Connection, Engine, text
-from sqlalchemy.exc import DBAPIError, TimeoutError
 
 from service.store.engines import engines
-from service.store.errors import store_error
+from service.store.errors import translated
 
 
 class AccessDatabase:
@@ -20,13 +19,13 @@ class AccessDatabase:
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """One transaction: on disk when the block ends, without a trace when it raises. StoreError as for the store."""
-        with _translated(), self._writer.begin() as connection:
+        with translated(), self._writer.begin() as connection:
             yield connection
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """See what is committed at the moment, by whichever process."""
-        with _translated(), self._reader.connect() as connection:
+        with translated(), self._reader.connect() as connection:
             yield connection
 
     def ready(self) -> None:
@@ -43,11 +42,3 @@ class AccessDatabase:
 def open_access_database(database_url: str, synchronous: str = "FULL") -> AccessDatabase:
     """Open the database of the store, migrated already; nothing is read yet. StoreError for an unusable address."""
     return AccessDatabase(*engines(database_url, synchronous))
-
-
-@contextmanager
-def _translated() -> Iterator[None]:
-    try:
-        yield
-    except (DBAPIError, TimeoutError) as error:
-        raise store_error(error) from error
