@@ -104,6 +104,28 @@ PROBLEM = {
     "detail": "1 fault(s); nothing of the document was stored",
     "errors": [{"pointer": "/entries/0/bands/2/station_mm", "detail": "lies beyond the wound's length of 160 mm"}],
 }
+
+
+def _parameter(name: str, description: str, schema: dict[str, Any], example: Any) -> dict[str, Any]:
+    return {"name": name, "in": "query", "description": description, "schema": schema, "example": example}
+
+
+COURSES_QUERY = {
+    "parameters": [
+        _parameter("state", "Open or closed courses only", {"enum": ["open", "closed"]}, "open"),
+        _parameter(
+            "cursor", "`next_cursor` of the page before", {"type": "string", "maxLength": 64}, "alder-lower-leg-1"
+        ),
+        _parameter("limit", "Courses a page", {"type": "integer", "minimum": 1, "maximum": 200, "default": 50}, 20),
+    ]
+}
+DUE_QUERY = {
+    "parameters": [
+        _parameter(
+            "within_h", "Look ahead so many hours", {"type": "number", "minimum": 0, "maximum": 8784, "default": 24}, 12
+        )
+    ]
+}
 VIEW = {"schema": _schema("CourseView")}
 COURSES_PAGE = {
     "schema": {
@@ -111,7 +133,22 @@ COURSES_PAGE = {
         "properties": {"courses": {"type": "array", "items": _schema("CourseView")}, "next_cursor": {"type": "string"}},
     }
 }
-DUE_BOARD = {"schema": {"type": "object", "properties": {"due": {"type": "array", "items": {"type": "object"}}}}}
+DUE_BOARD = {
+    "schema": {"type": "object", "properties": {"due": {"type": "array", "items": {"type": "object"}}}},
+    "example": {
+        "due": [
+            {
+                "course_id": "alder-lower-leg-1",
+                "due_at": "2026-03-02T21:10:00+01:00",
+                "status": "overdue",
+                "reason": "below-range",
+                "bands": [3],
+                "set_by": "ch-1",
+                "high_alerts": ["reset-overdue"],
+            }
+        ]
+    },
+}
 COURSE_FILE = _body(_schema("CourseFile"), {"installation and a first check": EXAMPLE})
 ENTRIES = _body(
     {"oneOf": [_schema("Entry"), {"type": "array", "items": _schema("Entry")}]},

@@ -12,13 +12,23 @@ from starlette.responses import Response
 
 from service import strict_json
 from service.api.bodies import read_json_body
-from service.api.documentation import COURSE_FILE, COURSES_PAGE, DUE_BOARD, ENTRIES, VIEW, answers
+from service.api.documentation import (
+    COURSE_FILE,
+    COURSES_PAGE,
+    COURSES_QUERY,
+    DUE_BOARD,
+    DUE_QUERY,
+    ENTRIES,
+    VIEW,
+    answers,
+)
 from service.api.problems import BadQuery
 from service.workflow import Recorded, Workflow
 
 DEFAULT_PAGE = 50
 LARGEST_PAGE = 200
-LONGEST_LOOK_AHEAD_H = 24 * 14
+LONGEST_LOOK_AHEAD_H = 24 * 366
+HOURS = re.compile(r"\d{1,5}(\.\d{1,3})?", re.ASCII)
 COURSE_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}", re.ASCII)
 Answer = TypeVar("Answer")
 
@@ -42,7 +52,7 @@ def intake_routes(workflow: Workflow, public_base: str, clock: Callable[[], date
         body = await read_json_body(request)
         return recorded(await _in_thread(lambda: workflow.record_course(strict_json.read(body), clock())))
 
-    @routes.get("/courses", responses=answers(COURSES_PAGE, 200, 422))
+    @routes.get("/courses", openapi_extra=COURSES_QUERY, responses=answers(COURSES_PAGE, 200, 422))
     async def list_courses(request: Request) -> Response:
         """A page of course views without entries. `next_cursor` is there while more courses follow."""
         state, cursor = request.query_params.get("state"), request.query_params.get("cursor")
@@ -76,11 +86,11 @@ def intake_routes(workflow: Workflow, public_base: str, clock: Callable[[], date
         bundle = await _in_thread(lambda: workflow.preview(strict_json.read(body), clock()))
         return Response(bundle, media_type="application/fhir+json")
 
-    @routes.get("/due", responses=answers(DUE_BOARD, 200, 422))
+    @routes.get("/due", openapi_extra=DUE_QUERY, responses=answers(DUE_BOARD, 200, 422))
     async def due(request: Request) -> Response:
         """The due board: every open reset due within `within_h` hours (default 24), most overdue first."""
-        within_h = _whole(request, "within_h", 24, LONGEST_LOOK_AHEAD_H, smallest=0)
-        return _json(await _in_thread(lambda: workflow.due_board(within_h, clock())))
+        ahead = _hours(request, "within_h", 24)
+        return _json(await _in_thread(lambda: workflow.due_board(ahead, clock())))
 
     return routes
 
@@ -93,10 +103,19 @@ def _json(value: Any, status: int = 200, headers: dict[str, str] | None = None) 
     return Response(strict_json.write(value), status, headers, media_type="application/json")
 
 
-def _whole(request: Request, name: str, default: int, largest: int, smallest: int = 1) -> int:
+def _whole(request: Request, name: str, default: int, largest: int) -> int:
     given = request.query_params.get(name)
     if given is None:
         return default
-    if not (given.isascii() and given.isdecimal() and smallest <= int(given) <= largest):
-        raise BadQuery(name, f"must be a whole number from {smallest} to {largest}")
+    if not (given.isascii() and given.isdecimal() and 1 <= int(given) <= largest):
+        raise BadQuery(name, f"must be a whole number from 1 to {largest}")
     return int(given)
+
+
+def _hours(request: Request, name: str, default: float) -> float:
+    given = request.query_params.get(name)
+    if given is None:
+        return default
+    if not HOURS.fullmatch(given) or float(given) > LONGEST_LOOK_AHEAD_H:
+        raise BadQuery(name, f"must be a number of hours from 0 to {LONGEST_LOOK_AHEAD_H}")
+    return float(given)

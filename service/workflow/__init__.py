@@ -132,7 +132,7 @@ class Workflow:
             page["next_cursor"] = rows[limit - 1].course_id
         return page
 
-    def due_board(self, within_h: int, now: datetime) -> dict[str, Any]:
+    def due_board(self, within_h: float, now: datetime) -> dict[str, Any]:
         """Every open reset due within so many hours, most overdue first, with what is urgent beside it."""
         horizon = microseconds(now + timedelta(hours=within_h))
         with self.store.read(self.site.key) as unit:

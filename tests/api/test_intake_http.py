@@ -158,7 +158,9 @@ def test_the_due_board_lists_open_resets_most_overdue_first(client):
     rows = client.get("/intake/due").json()["due"]
     assert [(row["course_id"], row["status"]) for row in rows] == [("overdue", "overdue"), ("planned", "planned")]
     assert [row["course_id"] for row in client.get("/intake/due?within_h=0").json()["due"]] == ["overdue"]
-    assert client.get("/intake/due?within_h=-1").status_code == 422
+    for ahead in ("-1", "x", "9999", "1e3", ""):
+        assert client.get(f"/intake/due?within_h={ahead}").status_code == 422
+    assert client.get("/intake/due?within_h=0.5").status_code == 200
 
 
 def test_a_correction_makes_a_new_version_and_keeps_the_old(client):
