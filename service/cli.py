@@ -1,7 +1,7 @@
-"""The command line: serve, load, map, validate, due, show, plan, reference, audit, openapi.
+"""The command line: serve, load, map, validate, due, show, plan, reference, package, audit, rebuild, copy, backup.
 
 Imports of the heavy parts stand inside the commands, so that `map` and `--help` start fast. Exit codes: 0 done,
-1 something was refused or is not valid, 2 the command was called wrongly, 3 the database does not answer.
+1 something was refused or is not valid, 2 the command was called wrongly, 3 tables or database must be mended first.
 """
 
 import sys
