@@ -24,7 +24,7 @@ class Settings:
     mappings: Path | None = None  # None: the tables shipped with the package
     software_version: str = __version__
     us_core: str = ""  # release of US Core that Patients and Observations follow too, e.g. 6.1.0; empty: none
-    audit_readers: frozenset[str] = frozenset()  # network addresses that may read the audit record over HTTP
+    audit_readers: frozenset[str] = frozenset()  # ids of clients that may read the audit record over HTTP
     allowed_origins: tuple[str, ...] = ()  # web origins whose browser apps may call the FHIR API
 
     @property

@@ -5,7 +5,7 @@ validated before anybody sees it.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -24,7 +24,7 @@ from service.fhir.project import project_course, project_entry, transaction_bund
 from service.fhir.us_core import UsCore, load_us_core
 from service.fhir.validate import ProfileRules, check, is_valid
 from service.intake.review import Known, review_course_file
-from service.site_files import read_site
+from service.site_files import read_own_settings, read_site
 from service.terminology import load
 from service.terminology.tables import folder_of_tables
 
@@ -73,6 +73,12 @@ class Projected:
     fold: CourseFold
     resources: list[Sound]
     whole: bool  # every resource of the course, not only those of the newest entries and the course's own
+
+
+def settings_of_site(settings: Settings, key: str) -> Settings:
+    """The settings of an installation as they hold for one of its sites. Raises `SiteFault`."""
+    own = read_own_settings(settings.mappings or folder_of_tables(), key)
+    return replace(settings, site=key, zone=own.zone or settings.zone, us_core=own.us_core or settings.us_core)
 
 
 def open_site(settings: Settings) -> Site:

@@ -105,3 +105,8 @@ def registered(database: AccessDatabase) -> list[ClientRow]:
     """Every client that was ever registered, the oldest first."""
     with database.read() as connection:
         return list_clients(connection)
+
+
+def sites_of_clients(database: AccessDatabase) -> list[str]:
+    """The sites that clients act for, each once; those of revoked clients are left out."""
+    return sorted({row.site for row in registered(database) if row.site is not None and row.revoked_at is None})

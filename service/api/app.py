@@ -1,4 +1,8 @@
-"""The application, wired up once: `create_app(settings)` serves production and tests alike."""
+"""The application, wired up once: `create_app(settings)` serves production and tests alike.
+
+Outside the door stands what tells how to sign in, and what a machine asks to see whether the service is well. All else is
+behind it, see `door` and `sites`.
+"""
 
 import asyncio
 import logging
@@ -11,22 +15,33 @@ from anyio import to_thread
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
-from starlette.responses import Response
 
+from service.access.chart_links import ChartLinks
+from service.access.clients import sites_of_clients
+from service.access.discovery import read_access_codes, security_of_capability_statement, smart_configuration
+from service.access.gate import Gate
+from service.access.key_fetch import KeySets
+from service.access.opening import demonstration_site
+from service.access.settings import AccessSettings
+from service.access.token_endpoint import TokenEndpoint
+from service.api.answering import answer
 from service.api.audit import AuditTrail
-from service.api.audit_reading import audit_routes
+from service.api.authorise import authorisation
+from service.api.chart import chart_routes
 from service.api.cross_origin import CrossOrigin
-from service.api.documentation import schemas
-from service.api.fhir_side import fhir_side
-from service.api.intake import intake_routes
-from service.api.outcomes import answer_outcome
-from service.api.plan import plan_routes
-from service.api.problems import answer_problem, problem
-from service.api.start import start_routes
+from service.api.documentation import SECURITY, behind_the_door, schemas
+from service.api.door import Door
+from service.api.health import health_routes
+from service.api.site_app import site_app
+from service.api.sites import Sites
+from service.api.token import TOKEN_PATH, token_routes
 from service.clinic.caution import CAUTION
 from service.config import Settings
-from service.workflow import Workflow, open_workflow
+from service.report.framed_course import framed_course
+from service.search.dates import microseconds
+from service.search.parameters import parameters
+from service.store import open_store
+from service.store.access import open_access_database
 from service.workflow.auditing import AuditRecorder
 
 REFRESH_EVERY_S = 60
@@ -38,20 +53,51 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
-def create_app(settings: Settings, clock: Callable[[], datetime] = utc_now) -> FastAPI:
-    """The whole service for one set of settings; the database is opened here and closed with the application."""
-    workflow = open_workflow(settings)
-    recorder = AuditRecorder(workflow.store, workflow.site, clock)
+def create_app(
+    settings: Settings,
+    clock: Callable[[], datetime] = utc_now,
+    *,
+    host: str = "127.0.0.1",
+    access: AccessSettings | None = None,
+) -> FastAPI:
+    """The whole service for one set of settings; the database is opened here and closed with the application.
+
+    `host`: the address it will be served on. Raises StartRefused where it would be open to others, and with every fault of
+    the files of any of its sites.
+    """
+    access = access or AccessSettings()
+    store = open_store(settings.database_url, settings.synchronous)
+    store.migrate()
+    database = open_access_database(settings.database_url, settings.synchronous)
+    open_site = demonstration_site(database, host=host, public_base=settings.public_base, site=settings.site)
+    token_url = f"{settings.public_base}{TOKEN_PATH}"
+    codes = read_access_codes(settings.mappings)
+    security = security_of_capability_statement(codes, token_url)
+    links = ChartLinks(database, settings.public_base)
+    recorder = AuditRecorder(store, lambda key: sites.site(key), clock)
+    sites = Sites(store, settings, lambda workflow: site_app(workflow, recorder, links, security, clock))
+    for key in (settings.site, *sites_of_clients(database)):
+        sites.part(key)
+    endpoint = TokenEndpoint(
+        database,
+        KeySets(access.jwks_hosts, access.jwks_ca_file),
+        token_url,
+        parameters(),
+        more_audiences=access.more_audiences,
+        skew_s=access.clock_skew_s,
+    )
+    door = Door(sites, authorisation(Gate(database, open_site), clock), lambda: recorder.full)
 
     @asynccontextmanager
     async def life(app: FastAPI) -> AsyncIterator[None]:
         ended = asyncio.Event()
-        watch = asyncio.create_task(_mark_overdue(workflow, clock, ended))
+        watch = asyncio.create_task(_mark_overdue(sites, clock, ended))
         yield
         ended.set()  # not cancelled: a write that is under way comes to its end before the database is closed
         await watch
         await to_thread.run_sync(recorder.close)
-        workflow.close()
+        database.close()
+        store.close()
 
     app = FastAPI(
         title="closure-readings",
@@ -61,45 +107,52 @@ def create_app(settings: Settings, clock: Callable[[], datetime] = utc_now) -> F
         docs_url=None,
         redoc_url=None,
     )
-    app.include_router(start_routes(workflow, settings, clock))
-    app.include_router(intake_routes(workflow, settings.public_base, clock))
-    app.include_router(plan_routes(workflow.site.policy, workflow.site.bench, settings.public_base))
-    app.include_router(audit_routes(workflow.store, settings, recorder))
-    app.include_router(fhir_side(workflow, settings, clock))
-    app.add_middleware(AuditTrail, recorder=recorder, server=settings.public_base, clock=clock, crash=_answer)
+    app.include_router(health_routes(store))
+    app.include_router(token_routes(endpoint, smart_configuration(codes, token_url, parameters()), clock))
+    app.include_router(
+        chart_routes(links, lambda key: sites.part(key).workflow, framed_course, access.frame_origins, clock)
+    )
+    app.openapi = lambda: _document(app, sites)  # type: ignore[method-assign]  # the framework's own way to extend it
+    app.mount("/", door)
+    app.state.sites = sites
+    app.add_middleware(
+        AuditTrail, recorder=recorder, home=settings.site, server=settings.public_base, clock=clock, crash=answer
+    )
     app.add_middleware(CrossOrigin, origins=settings.allowed_origins)  # outermost: a preflight asks for nothing
-    app.add_exception_handler(Exception, _answer)
-    app.add_exception_handler(HTTPException, _answer)
-    app.openapi = lambda: _document(app)  # type: ignore[method-assign]  # the framework's own way to extend it
+    app.add_exception_handler(Exception, answer)
+    app.add_exception_handler(HTTPException, answer)
     return app
 
 
-async def _mark_overdue(workflow: Workflow, clock: Callable[[], datetime], ended: asyncio.Event) -> None:
+async def _mark_overdue(sites: Sites, clock: Callable[[], datetime], ended: asyncio.Event) -> None:
     """Every minute: resets that became overdue get their Flag and an urgent Task without anybody charting."""
     while not ended.is_set():
         try:
-            await to_thread.run_sync(lambda: workflow.mark_overdue(clock()))
+            await to_thread.run_sync(mark_overdue, sites, clock())
         except Exception as fault:
             log.error("marking overdue resets failed: %s", type(fault).__name__)
         with suppress(TimeoutError):
             await asyncio.wait_for(ended.wait(), REFRESH_EVERY_S)
 
 
-async def _answer(request: Request, fault: Exception) -> Response:
-    """One error shape for each side: OperationOutcome below /fhir, problem documents elsewhere."""
-    if request.url.path == "/fhir" or request.url.path.startswith("/fhir/"):
-        outcome: Response = await answer_outcome(request, fault)
-        return outcome
-    if isinstance(fault, HTTPException):
-        answer = problem(fault.status_code, str(fault.detail))
-        answer.headers.update(fault.headers or {})
-        return answer
-    return await answer_problem(request, fault)
+def mark_overdue(sites: Sites, now: datetime) -> int:
+    """The same once, for all sites; returns how many courses changed."""
+    keys = sites.store.sites_with_resets(microseconds(now))
+    return sum(sites.part(key).workflow.mark_overdue(now) for key in keys)
 
 
-def _document(app: FastAPI) -> dict[str, Any]:
+def _document(app: FastAPI, sites: Sites) -> dict[str, Any]:
+    """The OpenAPI document of what stands outside the door and of one site's application: they are all alike."""
     if app.openapi_schema is None:
-        document = get_openapi(title=app.title, version=app.version, description=app.description, routes=app.routes)
-        document.setdefault("components", {}).setdefault("schemas", {}).update(schemas())
+        told = {"title": app.title, "version": app.version, "description": app.description}
+        document = get_openapi(**told, routes=app.routes)
+        inside = get_openapi(**told, routes=sites.home.app.routes)
+        behind_the_door(inside["paths"])
+        document["paths"] |= inside["paths"]
+        components = document.setdefault("components", {})
+        for part in ("schemas", "securitySchemes"):
+            components.setdefault(part, {}).update(inside.get("components", {}).get(part, {}))
+        components["schemas"].update(schemas())
+        components["securitySchemes"].update(SECURITY)
         app.openapi_schema = document
     return app.openapi_schema

@@ -2,7 +2,7 @@
 
 What was shown is read off the answer itself, so that no route can forget to tell. Routes may leave in `request.state`:
 `interaction` (a kind of `audit_event.KINDS` that the path does not tell: batch), `shown_courses` (course ids on a page
-of HTML) and `audited_client` (id of a client that signed in).
+of HTML), `audited_client` (id of a client that signed in) and `site` (whose record it belongs to; home's without).
 """
 
 import re
@@ -49,10 +49,17 @@ class AuditTrail:
     """The outermost layer of the application; nothing that a route raises gets past it."""
 
     def __init__(
-        self, app: ASGIApp, recorder: AuditRecorder, server: str, clock: Callable[[], datetime], crash: Crash
+        self,
+        app: ASGIApp,
+        recorder: AuditRecorder,
+        home: str,
+        server: str,
+        clock: Callable[[], datetime],
+        crash: Crash,
     ) -> None:
         self._app = app
         self._recorder = recorder
+        self._home = home
         self._server = server
         self._clock = clock
         self._crash = crash
@@ -62,8 +69,9 @@ class AuditTrail:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+        scope.setdefault("state", {})
         exchange = _Exchange(scope, receive, send, self._access(scope))
-        scope.setdefault("state", {})["request_id"] = exchange.seen.access.request_id
+        exchange.scope["state"]["request_id"] = exchange.seen.access.request_id
         exchange.audited = exchange.kind != ""
         exchange.finished = self._finished
         token = witness.set(lambda unit: self._recorder.within(unit, exchange.named())) if exchange.audited else None
@@ -75,8 +83,6 @@ class AuditTrail:
 
     async def _serve(self, exchange: "_Exchange") -> None:
         try:
-            if exchange.audited and self._recorder.full:
-                raise HTTPException(503, "accesses cannot be recorded at the moment, so that none may take place")
             await self._app(exchange.scope, exchange.receive, exchange.send)
         except Exception as fault:
             if exchange.started:
@@ -88,7 +94,7 @@ class AuditTrail:
                 await answer(exchange.scope, exchange.receive, exchange.send)
 
     def _access(self, scope: Scope) -> Access:
-        given = Headers(scope=scope).get(REQUEST_ID, "")
+        given = scope["state"].get("request_id") or Headers(scope=scope).get(REQUEST_ID, "")
         client = scope.get("client")
         return Access(
             kind="",
@@ -105,7 +111,7 @@ class AuditTrail:
             return
         seen = exchange.complete()
         if not seen.recorded or exchange.status >= 400 or seen.keys or seen.course_ids:
-            self._recorder.note(seen)
+            self._recorder.note(exchange.scope["state"].get("site", self._home), seen)
 
 
 class _Exchange:
@@ -221,13 +227,17 @@ def kind_of(method: str, segments: list[str]) -> str:
             return "query"  # the start page lists courses
         case ["fhir", *rest]:
             return _kind_below_fhir(method, rest)
-        case ["intake", "plan", *_]:
+        case ["intake" | "ward", "plan", *_]:
             return ""
         case ["intake", "preview"]:
             return "preview"
         case ["intake", "courses", _] if method in ("GET", "HEAD"):
             return "patient-record"
-        case ["intake", *_]:
+        case ["ward", "courses", _, *_] | ["chart", "courses", _] if method in ("GET", "HEAD"):
+            return "patient-record"
+        case ["chart", *_]:
+            return "query"
+        case ["intake" | "ward", *_]:
             return "query" if method in ("GET", "HEAD") else "import"
     return ""
 

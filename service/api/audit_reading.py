@@ -1,4 +1,6 @@
-"""GET /fhir/AuditEvent, for the addresses that CLOSURE_READINGS_AUDIT_READERS names and nobody else (default: nobody).
+"""GET /fhir/AuditEvent, for those that CLOSURE_READINGS_AUDIT_READERS names and nobody else (default: nobody).
+
+Clients by their id, which need the scope as well; in the open demonstration, where nobody signs in, network addresses.
 
 Its own small search, apart from the clinical one: patient, date, action, outcome. What it does not know it refuses,
 since whoever looks into who saw what must not take an answer to another question for the one asked.
@@ -16,6 +18,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
+from service.access.gate import Access
 from service.api.negotiation import require_json
 from service.api.outcomes import MEDIA_TYPE
 from service.config import Settings
@@ -41,7 +44,10 @@ def audit_routes(store: Store, settings: Settings, recorder: AuditRecorder) -> A
     zone = ZoneInfo(settings.zone)
 
     def require_reader(request: Request) -> None:
-        if request.client is None or request.client.host not in settings.audit_readers:
+        access: Access = request.state.access
+        address = request.client.host if request.client else ""
+        who = address if access.kind == "demonstration" else access.client_id
+        if who not in settings.audit_readers:
             raise HTTPException(403, DENIED)
 
     def found(asked: AuditAsked) -> list[AuditRow]:

@@ -16,6 +16,9 @@ from service.intake.planning import review_wound
 EXAMPLE: dict[str, Any] = json.loads(Path(__file__).with_name("example-course.json").read_bytes())
 KINDS = ("Installation", "Check", "Reset", "Removal", "Reconciliation", "Outcome", "Amendment", "Retraction")
 STATUS = {
+    401: "No valid token was shown",
+    403: "The token does not cover the request",
+    429: "Too many requests; wait as long as Retry-After says",
     200: "Done; nothing changed where the document repeats what was charted",
     201: "Recorded and on disk",
     400: "No JSON that every reader understands alike: not UTF-8, duplicate names, NaN, too deep, a number too large",
@@ -69,6 +72,22 @@ def answers(success: dict[str, Any] | None, *statuses: int) -> dict[int | str, d
     good = fhir if success is None else {"application/json": success}
     bad = {"application/problem+json": {"schema": _schema("Problem"), "example": PROBLEM}}
     return {status: {"description": STATUS[status], "content": good if status < 300 else bad} for status in statuses}
+
+
+SECURITY = {
+    "token": {"type": "http", "scheme": "bearer", "description": "A token of POST /auth/token, see docs/access.md"}
+}
+
+
+def behind_the_door(paths: dict[str, Any]) -> None:
+    """Let every operation say that it needs a token and what happens without one."""
+    problem_document = answers(None, 401, 403, 429)
+    for path, operations in paths.items():
+        for operation in operations.values():
+            operation["security"] = [{"token": []}]
+            if not path.startswith("/fhir"):  # there every refusal is documented as 4XX
+                told = {str(status): answer for status, answer in problem_document.items()}
+                operation["responses"] = told | operation["responses"]
 
 
 def _schema(name: str) -> dict[str, str]:

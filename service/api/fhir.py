@@ -17,9 +17,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.api import bundles
+from service.api.authorise import as_http
 from service.api.histories import HistoryAsked
 from service.api.negotiation import has_version, require_json, strict
 from service.api.outcomes import MEDIA_TYPE, refused
+from service.api.permissions import require_types_of
 from service.api.routing import DOCUMENTED, add_get, searched_pairs
 from service.config import Settings
 from service.fhir.capability import Beside, capability_statement
@@ -135,6 +137,8 @@ class _ReadSide:
         require_json(request)
         _require_known(resource_type)
         query = self._parsed(resource_type, pairs, strict=strict(request))
+        with as_http():
+            require_types_of(request.state.access, query)
         return Response(await to_thread.run_sync(self._searchset, query), media_type=MEDIA_TYPE)
 
     def _parsed(self, resource_type: str, pairs: list[tuple[str, str]], *, strict: bool = False) -> Query:

@@ -1,7 +1,8 @@
 """Everything below /fhir that the clinical record and its artefacts answer, in the order in which paths are matched."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
+from typing import Any
 
 from fastapi import APIRouter
 
@@ -20,14 +21,16 @@ from service.store import Store
 from service.workflow import Workflow
 
 
-def fhir_side(workflow: Workflow, settings: Settings, clock: Callable[[], datetime]) -> APIRouter:
-    """Operations, published artefacts, resources; one CapabilityStatement tells of all of them."""
+def fhir_side(
+    workflow: Workflow, settings: Settings, security: Mapping[str, Any], clock: Callable[[], datetime]
+) -> APIRouter:
+    """Operations, published artefacts, resources; one CapabilityStatement tells of all of them, and of `security`."""
     site = workflow.site
     terms = site.frame.terms
     published = Published(artefacts(terms))
     followed = site.us_core
     instantiates = (followed.instantiates,) if followed else ()
-    beside = Beside(published.types, OFFERED, instantiates, WRITABLE, SYSTEM_INTERACTIONS)
+    beside = Beside(published.types, OFFERED, instantiates, WRITABLE, SYSTEM_INTERACTIONS, security)
     profiles = terms.profiles_by_type()
     for type_, canonicals in (followed.profiles() if followed else {}).items():
         profiles.setdefault(type_, []).extend(canonicals)

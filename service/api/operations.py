@@ -16,10 +16,13 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
+from service.access.gate import Access
 from service.api import bundles
+from service.api.authorise import as_http
 from service.api.negotiation import require_json, strict
 from service.api.operation_inputs import Told, require_names, told_by
 from service.api.outcomes import MEDIA_TYPE
+from service.api.permissions import require_types_of
 from service.api.record_reading import RETRACTED, all_rows, existing, page_of, supporting, timed
 from service.api.routing import DOCUMENTED, add_get
 from service.config import Settings
@@ -122,10 +125,14 @@ class _Operations:
         """What is held of a patient, Provenance and what the resources refer to included, page by page."""
         require_json(request)
         told = await told_by(request)
-        return await _answer(lambda: self._everything(resource_id, told.inputs, strict(request)))
+        access: Access = request.state.access
+        return await _answer(lambda: self._everything(resource_id, told.inputs, strict(request), access))
 
-    def _everything(self, patient: str, inputs: Inputs, is_strict: bool) -> bytes:
+    def _everything(self, patient: str, inputs: Inputs, is_strict: bool, access: Access) -> bytes:
         asked = everything.everything(patient, inputs, self._setting())
+        with as_http():
+            for type_ in sorted({*asked.types, *asked.supporting}):
+                access.require(type_, "read")
         if asked.ignored and is_strict:
             raise Refused(f"{asked.ignored[0]}: no parameter of this operation")
         with self.store.read(self.settings.site) as reading:
@@ -148,9 +155,10 @@ class _Operations:
         """The newest Observations of each code of a patient; retracted ones only where `status` asks for them."""
         require_json(request)
         told = await told_by(request)
-        return await _answer(lambda: self._lastn(told.inputs, strict(request)))
+        access: Access = request.state.access
+        return await _answer(lambda: self._lastn(told.inputs, strict(request), access))
 
-    def _lastn(self, inputs: Inputs, is_strict: bool) -> bytes:
+    def _lastn(self, inputs: Inputs, is_strict: bool, access: Access) -> bytes:
         most = _most(inputs.text("max"))
         known = parameters_of("Observation")
         searched = [(name, str(value)) for name, value in inputs.pairs if _plain(name) in known]
@@ -158,6 +166,8 @@ class _Operations:
         if ignored and is_strict:
             raise Refused(f"{ignored[0]}: no parameter of this operation")
         query = _lastn_query(searched, self._setting())
+        with as_http():
+            require_types_of(access, query)
         with self.store.read(self.settings.site) as reading:
             found = all_rows(reading, query)
         kept, left_out = timed(found, ZoneInfo(self.settings.zone), "status" in {_plain(name) for name, _ in searched})

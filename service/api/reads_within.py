@@ -12,6 +12,7 @@ from typing import Any, NamedTuple, cast
 from fastapi import APIRouter, FastAPI
 from starlette.exceptions import HTTPException
 
+from service.access.gate import Access
 from service.api.outcomes import answer_outcome
 from service.store import Reading, Store
 
@@ -36,20 +37,23 @@ class ReadsWithin:
         self._routes.add_exception_handler(HTTPException, answer_outcome)
         self._routes.add_exception_handler(Exception, answer_outcome)
 
-    def get(self, method: str, url: str, headers: Mapping[str, str], reading: Reading | None) -> Answer:
-        """Answer a URL such as `Patient/1` or `Patient?family=x`; called from a thread that runs no event loop."""
+    def get(self, method: str, url: str, headers: Mapping[str, str], reading: Reading | None, access: Access) -> Answer:
+        """Answer a URL such as `Patient/1` or `Patient?family=x`; called from a thread that runs no event loop.
+
+        `access` is asked for what the routes look into; whether it covers the request, the caller has asked already.
+        """
         token = _current.set(reading)
         try:
-            return asyncio.run(self._answered(method, url, headers))
+            return asyncio.run(self._answered(method, url, headers, access))
         finally:
             _current.reset(token)
 
-    async def _answered(self, method: str, url: str, headers: Mapping[str, str]) -> Answer:
+    async def _answered(self, method: str, url: str, headers: Mapping[str, str], access: Access) -> Answer:
         path, _, query = url.partition("?")
         scope = {
             "type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": method, "scheme": "http",
             "path": f"/fhir/{path}", "raw_path": f"/fhir/{path}".encode(), "query_string": query.encode(),
-            "root_path": "", "client": None, "server": ("inside", 80),
+            "root_path": "", "client": None, "server": ("inside", 80), "state": {"access": access},
             "headers": [(name.encode(), value.encode()) for name, value in headers.items()],
         }  # fmt: skip
         started: dict[str, Any] = {}

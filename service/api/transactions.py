@@ -4,8 +4,8 @@ The order of the entries decides nothing: DELETE (refused), then POST and PUT as
 for each, in the order of the request.
 """
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from http import HTTPStatus
 from typing import Any
@@ -13,8 +13,11 @@ from typing import Any
 import orjson
 from starlette.responses import Response
 
+from service.access.faults import Forbidden
+from service.access.gate import Access
 from service.api.bundles import etag
 from service.api.outcomes import MEDIA_TYPE, outcome_for
+from service.api.permissions import fhir_interactions, searched_by_references
 from service.api.preconditions import Wish, preconditions
 from service.api.reads_within import Answer, ReadsWithin
 from service.fhir import wire
@@ -26,7 +29,7 @@ from service.store import Reading
 from service.store.receiving import reading_within
 from service.workflow import Workflow
 from service.workflow.incoming import READ_ONLY, Asked, Incoming, Written, without_server_elements
-from service.workflow.rejecting import Rejected, rejected
+from service.workflow.rejecting import Rejected, Status, rejected
 
 Tree = dict[str, Any]
 _IN_ORDER = ("DELETE", "POST", "PUT", "GET", "HEAD")
@@ -37,6 +40,7 @@ _CONDITIONS = {
     "ifModifiedSince": "if-modified-since",
 }
 _GET_CONDITIONS = ("if-none-match", "if-modified-since")
+_FAILED: Mapping[int, Status] = {403: 403, 404: 404, 410: 404}  # of a GET: status of the transaction
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +59,11 @@ class Entry:
         """FHIRPath of the entry."""
         return f"Bundle.entry[{self.place}]"
 
+    @property
+    def path(self) -> list[str]:
+        """The parts of its path below the base."""
+        return [part for part in self.url.partition("?")[0].split("/") if part]
+
     def conditions(self) -> dict[str, str]:
         """Conditions of the request by the names of their headers."""
         return {header: str(self.request[name]) for name, header in _CONDITIONS.items() if name in self.request}
@@ -72,8 +81,11 @@ class Transactions:
         self._base = workflow.settings.fhir_base
         self._reads = reads
 
-    def answer(self, raw: bytes, wanted: Wish) -> Response:
-        """Do what a Bundle asks for; raises Rejected or `wire.Unreadable` where nothing of it is done."""
+    def answer(self, raw: bytes, wanted: Wish, access: Access) -> Response:
+        """Do what a Bundle asks for; raises Rejected or `wire.Unreadable` where nothing of it is done.
+
+        Each entry needs what a request of its own would need.
+        """
         bundle = wire.read(raw)
         kind = bundle.get("type")
         if bundle.get("resourceType") != "Bundle" or kind not in ("transaction", "batch"):
@@ -82,9 +94,10 @@ class Transactions:
         if kind == "transaction":
             issues = self._check_whole(bundle)
             entries = [self._entry(place, row) for place, row in enumerate(bundle.get("entry", ()))]
-            parts = self._transaction(entries, issues, wanted)
+            require_entries(access, entries)
+            parts = self._transaction(entries, issues, wanted, access)
         else:
-            parts = self._batch(bundle, wanted)
+            parts = self._batch(bundle, wanted, access)
         return Response(_bundle(f"{kind}-response", parts, self._base), 200, media_type=MEDIA_TYPE)
 
     # A transaction
@@ -98,7 +111,9 @@ class Transactions:
             raise Rejected(422 if in_resources else 400, issues)
         return issues
 
-    def _transaction(self, entries: Sequence[Entry], issues: Sequence[Issue], wanted: Wish) -> list[bytes]:
+    def _transaction(
+        self, entries: Sequence[Entry], issues: Sequence[Issue], wanted: Wish, access: Access
+    ) -> list[bytes]:
         asked = self._all_asked([one for one in entries if one.method not in ("GET", "HEAD")])
         for one in asked.values():
             one.issues = [issue for issue in issues if issue.expression.startswith(f"{one.place}.")]
@@ -107,7 +122,7 @@ class Transactions:
         parts: dict[int, bytes] = {}
         if not asked:
             with store.read(site) as reading:
-                return [self._got(get, reading) for get in gets]
+                return [self._got(get, reading, access) for get in gets]
         with store.write(site, self._clock()) as unit:
             written = self._incoming.write(unit, list(asked.values()))
             first = {(each.type, each.id): place for place, each in reversed([*zip(asked, written, strict=True)])}
@@ -116,7 +131,7 @@ class Transactions:
                 parts[place] = _written(each, wanted, self._base, named=first[each.type, each.id] == place)
             if gets:
                 reading = reading_within(unit)
-                parts |= {get.place: self._got(get, reading) for get in gets}
+                parts |= {get.place: self._got(get, reading, access) for get in gets}
         return [parts[entry.place] for entry in entries]
 
     def _all_asked(self, entries: Sequence[Entry]) -> dict[int, Asked]:
@@ -132,33 +147,35 @@ class Transactions:
             raise Rejected(refusals[0].status, [issue for refusal in refusals for issue in refusal.issues])
         return asked
 
-    def _got(self, one: Entry, reading: Reading) -> bytes:
+    def _got(self, one: Entry, reading: Reading, access: Access) -> bytes:
         """A GET of a transaction; one that fails lets the whole fail."""
-        answer = self._reads.get(one.method, one.url, _get_headers(one), reading)
+        answer = self._reads.get(one.method, one.url, _get_headers(one), reading, access)
         if answer.status >= 400:
             told = f"{one.method} is answered {answer.status}"
-            raise rejected(404 if answer.status in (404, 410) else 400, told, f"{one.at}.request.url")
+            raise rejected(_FAILED.get(answer.status, 400), told, f"{one.at}.request.url")
         return _answered(answer)
 
     # A batch
 
-    def _batch(self, bundle: Tree, wanted: Wish) -> list[bytes]:
+    def _batch(self, bundle: Tree, wanted: Wish, access: Access) -> list[bytes]:
         rows = bundle.get("entry", [])
         if not isinstance(rows, list):
             raise rejected(400, "entry is a list", "Bundle.entry")
         parts: dict[int, bytes] = {}
         places = sorted(range(len(rows)), key=lambda place: _rank(rows[place]))
         for place in places:
-            parts[place] = self._one_of_batch(place, rows[place], wanted)
+            parts[place] = self._one_of_batch(place, rows[place], wanted, access)
         return [parts[place] for place in range(len(rows))]
 
-    def _one_of_batch(self, place: int, row: Any, wanted: Wish) -> bytes:
+    def _one_of_batch(self, place: int, row: Any, wanted: Wish, access: Access) -> bytes:
         try:
             entry = self._entry(place, row)
+            require_entries(access, [replace(entry, resource=None)])
             if entry.method in ("GET", "HEAD"):
-                return _answered(self._reads.get(entry.method, entry.url, _get_headers(entry), None))
+                return _answered(self._reads.get(entry.method, entry.url, _get_headers(entry), None, access))
             asked = self._asked(entry)
             asked.issues = self._checked(entry)
+            require_entries(access, [entry])
             with self._workflow.store.write(self._workflow.site.key, self._clock()) as unit:
                 (written,) = self._incoming.write(unit, [asked])
             return _written(written, wanted, self._base)
@@ -214,6 +231,26 @@ class Transactions:
             one.method, one.resource, f"{one.at}.resource", id_ or None, condition, under.if_match, under.only_new,
             one.full_url,
         )  # fmt: skip
+
+
+def require_entries(access: Access, entries: Sequence[Entry]) -> None:
+    """Raise Rejected 403 with every entry that the client may not send, whatever the others are."""
+    issues = [
+        Issue("error", "forbidden", f"{one.at}.request", told, "write")
+        for one in entries
+        for told in _not_granted(access, one)
+    ]
+    if issues:
+        raise Rejected(403, issues)
+
+
+def _not_granted(access: Access, one: Entry) -> Iterator[str]:
+    asked = fhir_interactions(one.method, one.path, "ifNoneExist" in one.request)
+    for type_, interaction in [*asked, *(searched_by_references(one.resource) if one.resource else ())]:
+        try:
+            access.require(type_, interaction)
+        except Forbidden as fault:
+            yield str(fault)
 
 
 def _as_taken(bundle: Tree) -> Tree:

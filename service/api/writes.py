@@ -17,10 +17,12 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service import strict_json
+from service.api.authorise import as_http
 from service.api.bodies import read_body
 from service.api.bundles import etag
 from service.api.negotiation import require_json
 from service.api.outcomes import MEDIA_TYPE
+from service.api.permissions import searched_by_references
 from service.api.preconditions import HEADERS, Preconditions, Wish, preconditions, wish
 from service.api.reads_within import ReadsWithin
 from service.api.routing import DOCUMENTED, media_type
@@ -95,31 +97,28 @@ class _WriteSide:
         require_json(request)
         self._require_writable(resource_type, "create")
         raw = await _body(request)
-        return await _refusing(self._created, resource_type, raw, _headers(request), _wish(request))
+        return await _refusing(self._created, resource_type, raw, request)
 
     async def update(self, request: Request, resource_type: str, resource_id: str) -> Response:
         """Store a further version under this id, or the first one."""
         require_json(request)
         self._require_writable(resource_type, "update")
         raw = await _body(request)
-        return await _refusing(
-            self._updated, resource_type, raw, _headers(request), _wish(request), resource_id, None
-        )  # fmt: skip
+        return await _refusing(self._updated, resource_type, raw, request, resource_id, None)
 
     async def update_where(self, request: Request, resource_type: str) -> Response:
         """Store a further version of the one resource that answers the query, or the first one where none does."""
         require_json(request)
         self._require_writable(resource_type, "update")
         raw = await _body(request)
-        asked = request.url.query
-        return await _refusing(self._updated, resource_type, raw, _headers(request), _wish(request), None, asked)
+        return await _refusing(self._updated, resource_type, raw, request, None, request.url.query)
 
     async def bundle(self, request: Request) -> Response:
         """Everything of a transaction or nothing; of a batch each entry by itself."""
         require_json(request)
         request.state.interaction = "batch"
         raw = await _body(request, wire.MAX_BYTES)
-        return await _refusing(self._transactions.answer, raw, _wish(request))
+        return await _refusing(self._transactions.answer, raw, _wish(request), request.state.access)
 
     async def refuse(self, resource_type: str) -> Response:
         """DELETE and PATCH are offered for nothing."""
@@ -139,19 +138,17 @@ class _WriteSide:
             told = "what was answered stays as it was sent: amend the entry that came of it by the intake interface"
             raise HTTPException(405, told, {"Allow": _allowed(type_)})
 
-    def _created(self, type_: str, raw: bytes, headers: Mapping[str, str], wanted: Wish) -> Response:
-        asked = self._asked("POST", type_, _read(raw), preconditions("POST", headers))
-        return self._write(asked, wanted)
+    def _created(self, type_: str, raw: bytes, request: Request) -> Response:
+        asked = self._asked("POST", type_, _read(raw), preconditions("POST", _headers(request)))
+        return self._write(asked, request)
 
-    def _updated(
-        self, type_: str, raw: bytes, headers: Mapping[str, str], wanted: Wish, id_: str | None, condition: str | None
-    ) -> Response:
+    def _updated(self, type_: str, raw: bytes, request: Request, id_: str | None, condition: str | None) -> Response:
         resource = _read(raw)
         if id_ is not None and resource.get("id") != id_:
             raise rejected(400, "the id of the resource is not the id of the URL", f"{type_}.id")
-        asked = self._asked("PUT", type_, resource, preconditions("PUT", headers))
+        asked = self._asked("PUT", type_, resource, preconditions("PUT", _headers(request)))
         asked.id, asked.condition = id_, condition
-        return self._write(asked, wanted)
+        return self._write(asked, request)
 
     def _asked(self, method: str, type_: str, resource: Tree, under: Preconditions) -> Asked:
         if resource.get("resourceType") != type_:
@@ -166,11 +163,14 @@ class _WriteSide:
             issues=issues,
         )  # fmt: skip
 
-    def _write(self, asked: Asked, wanted: Wish) -> Response:
+    def _write(self, asked: Asked, request: Request) -> Response:
         workflow = self._workflow
+        with as_http():
+            for type_, interaction in searched_by_references(asked.resource):
+                request.state.access.require(type_, interaction)
         with workflow.store.write(workflow.site.key, self._clock()) as unit:
             (written,) = self._incoming.write(unit, [asked])
-        return _answer(written, wanted, self._base)
+        return _answer(written, _wish(request), self._base)
 
 
 async def _refusing(work: Callable[..., Response], *arguments: Any) -> Response:

@@ -27,6 +27,7 @@ class Beside:
     `published`: resource types of the artefacts. `operations`: resource type, or `Resource` for all of them, to names
     of R4's own operations, without the dollar sign. `instantiates`: CapabilityStatements that this server follows.
     `writable`: types that may be written and how. `system`: codes of the interactions with the server as a whole.
+    `security`: how clients sign in.
     """
 
     published: Sequence[str] = ()
@@ -34,6 +35,7 @@ class Beside:
     instantiates: Sequence[str] = ()
     writable: Mapping[str, Writable] = field(default_factory=dict)
     system: Sequence[str] = ()
+    security: Mapping[str, Any] = field(default_factory=dict)
 
     def operations_of(self, type_: str) -> list[dict[str, str]]:
         """The rows of `operation` of one resource type (capabilitystatement.html)."""
@@ -78,7 +80,7 @@ def capability_statement(
                         "Values support decisions made under local "
                         "protocol by licensed staff; they do not replace looking at the wound."
                     ),
-                    "security": {"description": "No sign-in; the server answers on the machine's own address only."},
+                    **({"security": dict(beside.security)} if beside.security else {}),
                     "resource": sorted(stored + published, key=lambda row: row["type"]),
                     **({"interaction": [{"code": code} for code in beside.system]} if beside.system else {}),
                 }

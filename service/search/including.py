@@ -4,7 +4,7 @@ Source: https://hl7.org/fhir/R4/search.html#include. Every reference that is sea
 """
 
 from service.search.criteria import Include, SearchError
-from service.search.parameters import Parameter, parameters
+from service.search.parameters import Parameter, parameters, parameters_of
 
 
 def includes_of(type_: str) -> list[str]:
@@ -42,3 +42,11 @@ def _followed(asked: str, source: str, name: str) -> Parameter:
     if parameter is None or parameter.kind != "reference":
         raise SearchError(asked, "not Type:parameter with a reference of this server; * is not supported")
     return parameter
+
+
+def included_types(include: Include) -> set[str]:
+    """The types of resources that an include can bring: its source where reversed, else targets that are served."""
+    if include.reverse:
+        return {include.source}
+    targets = parameters_of(include.source)[include.parameter].targets if include.target is None else [include.target]
+    return {target for target in targets if target in parameters()}

@@ -6,13 +6,14 @@ from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, text
+from sqlalchemy import Connection, Engine, select, text
 
 from service.store.audit import witness
 from service.store.engines import Checkpoints, engines
 from service.store.errors import translated
 from service.store.reading import Reading
 from service.store.schema import current_revision, refuse_other_tables, upgrade
+from service.store.tables import courses
 from service.store.token_sets import TokenSets
 from service.store.writing import WriteUnit
 
@@ -40,6 +41,12 @@ class Store:
             found = current_revision(connection)
         refuse_other_tables(found)
         self._start_checkpoints()
+
+    def sites_with_resets(self, before: int) -> list[str]:
+        """Sites with a reset due before an instant (microseconds) that is not yet shown as overdue; names, no data."""
+        late = select(courses.c.site).where(courses.c.due_at < before, courses.c.overdue_shown.is_(False)).distinct()
+        with translated(), self._reader.connect() as connection:
+            return sorted(connection.scalars(late))
 
     def close(self) -> None:
         """Give back every connection."""

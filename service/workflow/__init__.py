@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from service.config import Settings
 from service.intake.review import Known, Reviewed, review_course_file, review_entries
-from service.projection import Site, map_document, open_site, project
+from service.projection import Site, map_document, open_site, project, settings_of_site
 from service.search.dates import microseconds
 from service.store import Store, open_store
 from service.store.courses import CourseReads
@@ -23,7 +23,7 @@ from service.workflow.hospital import knowing, knowing_document
 from service.workflow.saving import patient_id, save_projection
 from service.workflow.viewing import due_row, view_of, view_of_fold
 
-__all__ = ["Difference", "Recorded", "UnknownCourse", "Workflow", "open_workflow"]
+__all__ = ["Difference", "Recorded", "UnknownCourse", "Workflow", "open_workflow", "workflow_of_site"]
 
 
 class UnknownCourse(LookupError):
@@ -161,10 +161,16 @@ class Workflow:
 
 def open_workflow(settings: Settings) -> Workflow:
     """Open tables, policy and database (brought to this version's schema)."""
-    site = open_site(settings)
     store = open_store(settings.database_url, settings.synchronous)
+    workflow = workflow_of_site(store, settings, settings.site)
     store.migrate()
-    return Workflow(store, site, settings)
+    return workflow
+
+
+def workflow_of_site(store: Store, settings: Settings, key: str) -> Workflow:
+    """The verbs of one site of an installation, on its store; raises with every fault of the site's files."""
+    own = settings_of_site(settings, key)
+    return Workflow(store, open_site(own), own)
 
 
 def _course_id(document: Any) -> str:

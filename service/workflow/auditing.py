@@ -9,7 +9,7 @@ serves requests has to refuse them, since an access that cannot be recorded must
 import logging
 import re
 import threading
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -46,13 +46,13 @@ class Seen:
 
 
 class AuditRecorder:
-    """The audit record of one site."""
+    """The audit records of the sites of one installation; `site_of`: what a site's key stands for."""
 
-    def __init__(self, store: Store, site: Site, clock: Callable[[], datetime]) -> None:
+    def __init__(self, store: Store, site_of: Callable[[str], Site], clock: Callable[[], datetime]) -> None:
         self._store = store
-        self._site = site
+        self._site_of = site_of
         self._clock = clock
-        self._waiting: deque[Seen] = deque()
+        self._waiting: defaultdict[str, deque[Seen]] = defaultdict(deque)
         self._wake = threading.Event()
         self._flushing = threading.Lock()
         self._starting = threading.Lock()
@@ -62,14 +62,19 @@ class AuditRecorder:
     @property
     def full(self) -> bool:
         """Whether so many events wait for the database that no further access may take place."""
-        return len(self._waiting) >= MOST_WAITING
+        return self.waiting >= MOST_WAITING
 
-    def note(self, seen: Seen) -> None:
-        """Let an access be recorded soon."""
-        self._waiting.append(seen)
+    @property
+    def waiting(self) -> int:
+        """How many events wait for the database."""
+        return sum(len(each) for each in list(self._waiting.values()))
+
+    def note(self, site: str, seen: Seen) -> None:
+        """Let an access to a site's data be recorded soon."""
+        self._waiting[site].append(seen)
         if self._thread is None:
             self._start()
-        if len(self._waiting) >= AT_ONCE:
+        if self.waiting >= AT_ONCE:
             self._wake.set()
 
     def within(self, unit: WriteUnit, seen: Seen) -> None:
@@ -81,19 +86,23 @@ class AuditRecorder:
             replace(seen.access, patient=patient, data=_told(references, seen.access.kind))
             for patient, references in of_patient.items()
         ]
-        append_events(unit, [self._row(access) for access in accesses])
+        append_events(unit, [self._row(unit.site, access) for access in accesses])
         seen.told.update(of_patient)
         seen.recorded = True
 
     def flush(self) -> None:
         """Write what waits now; raises the store's error and keeps what was not written."""
         with self._flushing:
-            while self._waiting:
-                some = list(islice(self._waiting, AT_ONCE))
-                with self._store.write(self._site.key, self._clock()) as unit:
-                    append_events(unit, [self._row(access) for seen in some for access in _accesses(unit, seen)])
-                for _ in some:
-                    self._waiting.popleft()
+            for site, waiting in list(self._waiting.items()):
+                self._flush(site, waiting)
+
+    def _flush(self, site: str, waiting: deque[Seen]) -> None:
+        while waiting:
+            some = list(islice(waiting, AT_ONCE))
+            with self._store.write(site, self._clock()) as unit:
+                append_events(unit, [self._row(site, access) for seen in some for access in _accesses(unit, seen)])
+            for _ in some:
+                waiting.popleft()
 
     def close(self) -> None:
         """Write what waits and end the writer."""
@@ -102,7 +111,7 @@ class AuditRecorder:
         if self._thread is not None:
             self._thread.join()
         if not self._flushed():
-            log.error("%d accesses could not be recorded before the end", len(self._waiting))
+            log.error("%d accesses could not be recorded before the end", self.waiting)
 
     def _start(self) -> None:
         with self._starting:
@@ -115,7 +124,7 @@ class AuditRecorder:
             self._wake.wait(FLUSH_EVERY_S)
             self._wake.clear()
             if not self._flushed():
-                log.error("%d accesses wait to be recorded", len(self._waiting))
+                log.error("%d accesses wait to be recorded", self.waiting)
                 self._wake.wait(FLUSH_EVERY_S)  # the next one waits its time even when many wait
 
     def _flushed(self) -> bool:
@@ -126,14 +135,15 @@ class AuditRecorder:
             return False
         return True
 
-    def _row(self, access: Access) -> AuditRow:
+    def _row(self, key: str, access: Access) -> AuditRow:
         own = event_id(microseconds(access.at))
+        site = self._site_of(key)
         try:
-            sound = self._site.sound(None, audit_event(self._site.frame, own, access))
+            sound = site.sound(None, audit_event(site.frame, own, access))
         except (Unsound, ValueError):
             # What a client sent has no place in FHIR; that it came is told all the same.
             bare = replace(access, data=(), request="", cleaned="", client="", who="", patient="")
-            sound = self._site.sound(None, audit_event(self._site.frame, own, bare))
+            sound = site.sound(None, audit_event(site.frame, own, bare))
         outcome = outcome_of(access.status)
         return AuditRow(own, access.patient, KINDS[access.kind].action, outcome, access.request_id, sound.content)
 

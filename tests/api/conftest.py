@@ -10,6 +10,7 @@ from starlette.testclient import TestClient
 from service.api.app import create_app
 from service.config import Settings
 from tests.intake.documents import NOW
+from tests.signing_in import LOOPBACK
 
 FOLDER = Path(__file__).parent
 NO_CALL = SimpleNamespace(params={})  # of a test without parameters
@@ -22,7 +23,9 @@ def settings(database_url):
 
 @pytest.fixture
 def client(settings):
-    with TestClient(create_app(settings, clock=lambda: NOW), raise_server_exceptions=False) as client:
+    with TestClient(
+        create_app(settings, clock=lambda: NOW), base_url=LOOPBACK, raise_server_exceptions=False
+    ) as client:
         yield client
 
 

@@ -8,7 +8,9 @@ from typing import Any
 from fastapi import FastAPI
 from starlette.exceptions import HTTPException
 from starlette.testclient import TestClient
+from starlette.types import ASGIApp, Receive, Scope, Send
 
+from service.access.gate import EVERYTHING, Access
 from service.api.fhir import fhir_routes
 from service.api.outcomes import answer_outcome
 from service.config import Settings
@@ -18,6 +20,17 @@ from tests.store.samples import SITE, draft
 PUBLIC = "https://closure.ward-seven.example"
 BASE = f"{PUBLIC}/fhir"
 NOW = datetime(2024, 6, 1, tzinfo=UTC)
+
+
+class AllowedEverything:
+    """In the place of the door: whoever asks may do everything."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        scope.setdefault("state", {})["access"] = Access("a client", SITE, "backend", EVERYTHING)
+        await self.app(scope, receive, send)
 
 
 @dataclass
@@ -38,6 +51,7 @@ class FhirSide:
         settings = Settings(database_url=url, public_base=PUBLIC, site=SITE, zone=self.zone)
         app = FastAPI()
         app.include_router(fhir_routes(self.store, settings, lambda: NOW, self.profiles))
+        app.add_middleware(AllowedEverything)
         app.add_exception_handler(HTTPException, answer_outcome)
         app.add_exception_handler(Exception, answer_outcome)
         self.client = TestClient(app, base_url="http://inside:8080", raise_server_exceptions=False)

@@ -28,6 +28,7 @@ from service.store.engines import engines
 from service.store.errors import StoreBusyError
 from service.workflow import auditing
 from tests.intake.documents import NOW, check, course_file, installation
+from tests.signing_in import LOOPBACK
 
 READER = "testclient"  # the address that the test client gives itself
 PATIENT_B = {"identifier": {"system": "https://alder-bay.example/mrn", "value": "AB-2"}}
@@ -37,7 +38,7 @@ PATIENT_B = {"identifier": {"system": "https://alder-bay.example/mrn", "value": 
 def watched(settings):
     """A service whose audit record the test may read."""
     app = create_app(replace(settings, audit_readers=frozenset({READER})), clock=lambda: NOW)
-    with TestClient(app, raise_server_exceptions=False) as client:
+    with TestClient(app, base_url=LOOPBACK, raise_server_exceptions=False) as client:
         yield client
 
 
@@ -265,7 +266,7 @@ def test_row_106_a_crash_is_a_serious_failure(watched, monkeypatch):
 
 
 def test_row_106_an_ordinary_client_cannot_read_the_record_and_its_attempt_is_recorded(settings):
-    with TestClient(create_app(settings, clock=lambda: NOW)) as client:
+    with TestClient(create_app(settings, clock=lambda: NOW), base_url=LOOPBACK) as client:
         for path in ("/fhir/AuditEvent", "/fhir/AuditEvent/any"):
             answer = client.get(path, headers={"X-Request-Id": "d-1"})
             assert answer.status_code == 403
@@ -322,7 +323,7 @@ def test_every_event_is_a_sound_audit_event(watched):
 def test_row_107_the_privacy_office_searches_by_patient_date_action_and_outcome(settings):
     at = [NOW]
     app = create_app(replace(settings, audit_readers=frozenset({READER})), clock=lambda: at[0])
-    with TestClient(app) as client:
+    with TestClient(app, base_url=LOOPBACK) as client:
         two_courses(client)
         at[0] += timedelta(days=1)
         client.get("/fhir/Observation/unknown")
@@ -371,7 +372,7 @@ def test_a_request_id_is_echoed_made_where_there_is_none_and_replaced_where_it_i
 
 
 def test_reads_are_on_disk_a_second_later_and_at_the_end(settings):
-    with TestClient(create_app(settings, clock=lambda: NOW)) as client:
+    with TestClient(create_app(settings, clock=lambda: NOW), base_url=LOOPBACK) as client:
         client.get("/fhir/Observation/unknown")
         deadline = time.monotonic() + auditing.FLUSH_EVERY_S * 3
         while not stored_events(settings) and time.monotonic() < deadline:
@@ -385,7 +386,9 @@ def test_a_write_and_its_event_are_one_commit(settings, monkeypatch):
     def crash(*_):
         raise RuntimeError("the event cannot be made")
 
-    with TestClient(create_app(settings, clock=lambda: NOW), raise_server_exceptions=False) as client:
+    with TestClient(
+        create_app(settings, clock=lambda: NOW), base_url=LOOPBACK, raise_server_exceptions=False
+    ) as client:
         monkeypatch.setattr("service.workflow.auditing.append_events", crash)
         assert post(client, "/intake/courses", course_file(installation())).status_code == 500
         monkeypatch.undo()
@@ -394,7 +397,9 @@ def test_a_write_and_its_event_are_one_commit(settings, monkeypatch):
 
 def test_while_nothing_can_be_recorded_nothing_is_shown_and_what_waited_is_not_lost(settings, monkeypatch):
     monkeypatch.setattr(auditing, "MOST_WAITING", 3)
-    with TestClient(create_app(settings, clock=lambda: NOW), raise_server_exceptions=False) as client:
+    with TestClient(
+        create_app(settings, clock=lambda: NOW), base_url=LOOPBACK, raise_server_exceptions=False
+    ) as client:
 
         def busy(*_):
             raise StoreBusyError("busy")
@@ -410,7 +415,7 @@ def test_while_nothing_can_be_recorded_nothing_is_shown_and_what_waited_is_not_l
 
 
 def test_accesses_of_many_threads_are_each_recorded_once(settings):
-    with TestClient(create_app(settings, clock=lambda: NOW)) as client:
+    with TestClient(create_app(settings, clock=lambda: NOW), base_url=LOOPBACK) as client:
 
         def ask(name):
             for number in range(25):

@@ -23,6 +23,7 @@ from service.config import Settings
 from service.store import engines
 from tests.intake.documents import NOW, check, course_file, installation
 from tests.live import live_service
+from tests.signing_in import LOOPBACK
 
 FAMILY, GIVEN, NUMBER, NOTE = "Moen-Tveit", "Ingrid", "AB-771-402", "called her daughter Solveig"
 INVENTED = (FAMILY, GIVEN, NUMBER, "Solveig", "1951-04-17")
@@ -50,7 +51,7 @@ def app(settings):
 
 @pytest.fixture
 def client(app):
-    with TestClient(app, raise_server_exceptions=False) as opened:
+    with TestClient(app, base_url=LOOPBACK, raise_server_exceptions=False) as opened:
         answer = opened.post("/intake/courses", content=strict_json.write(COURSE), headers=JSON)
         assert answer.status_code == 201
         yield opened
@@ -105,13 +106,15 @@ def filled(path):
 
 
 def test_every_verb_on_every_route_that_does_not_take_it_is_refused_in_shape(app, client):
-    paths = sorted({filled(path) for path in route_paths(app.routes)})
+    paths = sorted({filled(path) for path in route_paths([*app.routes, *app.state.sites.home.app.routes])})
     assert {"/intake/courses", "/fhir/Observation", "/fhir/Observation/x/_history/1", "/"} <= set(paths)
     refused = 0
     for path in paths:
         for verb in VERBS:
             answer = client.request(verb, path)
-            if answer.status_code >= 400:
+            if (verb, path) == ("POST", "/auth/token"):
+                assert answer.json().keys() == {"error", "error_description"}  # RFC 6749 5.2
+            elif answer.status_code >= 400:
                 assert_shape(answer, path, *range(400, 500))
                 refused += 1
     assert refused > len(paths) * 3
@@ -274,7 +277,7 @@ def test_a_logged_fault_names_types_and_places_but_no_text():
 @pytest.mark.parametrize(("method", "path"), [each for each in ASKED if each[0] == "POST" and "_s" not in each[1]][:2])
 def test_a_locked_database_is_503_in_shape(settings, monkeypatch, method, path):
     monkeypatch.setattr(engines, "BUSY_TIMEOUT_S", 0.1)
-    client = TestClient(create_app(settings, clock=lambda: NOW), raise_server_exceptions=False)
+    client = TestClient(create_app(settings, clock=lambda: NOW), base_url=LOOPBACK, raise_server_exceptions=False)
     other = sqlite3.connect(settings.database_url.removeprefix("sqlite:///"), isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     try:
@@ -297,7 +300,7 @@ def test_a_full_disk_is_503_in_shape_and_nothing_is_half_stored(settings):
 
     event.listen(Engine, "connect", no_more_room)
     try:
-        client = TestClient(create_app(settings, clock=lambda: NOW), raise_server_exceptions=False)
+        client = TestClient(create_app(settings, clock=lambda: NOW), base_url=LOOPBACK, raise_server_exceptions=False)
         assert_shape(ask(client, "POST", "/intake/courses"), "/intake/courses", 503)
         assert client.get("/intake/courses").json()["courses"] == []
     finally:
@@ -306,7 +309,7 @@ def test_a_full_disk_is_503_in_shape_and_nothing_is_half_stored(settings):
 
 @pytest.mark.parametrize(("method", "path"), [each for each in ASKED if each[0] == "GET"])
 def test_a_database_that_is_gone_is_503_in_shape(settings, tmp_path, method, path):
-    client = TestClient(create_app(settings, clock=lambda: NOW), raise_server_exceptions=False)
+    client = TestClient(create_app(settings, clock=lambda: NOW), base_url=LOOPBACK, raise_server_exceptions=False)
     for file in tmp_path.glob("readings.sqlite3*"):
         file.unlink()
     (tmp_path / "readings.sqlite3").mkdir()
@@ -315,7 +318,7 @@ def test_a_database_that_is_gone_is_503_in_shape(settings, tmp_path, method, pat
 
 
 def test_a_database_that_is_none_is_500_in_shape(settings, tmp_path):
-    client = TestClient(create_app(settings, clock=lambda: NOW), raise_server_exceptions=False)
+    client = TestClient(create_app(settings, clock=lambda: NOW), base_url=LOOPBACK, raise_server_exceptions=False)
     for file in tmp_path.glob("readings.sqlite3*"):
         file.unlink()
     (tmp_path / "readings.sqlite3").write_bytes(b"Ingrid Moen-Tveit " * 500)

@@ -25,6 +25,7 @@ from tests.api.fhir_writing import (
     stored,
 )
 from tests.intake.documents import NOW, check, installation
+from tests.signing_in import LOOPBACK
 
 NAMES = UUID("6f1e7d0e-7f5d-4f6b-9f0e-2f3f9b8a1c55")  # any: the urn:uuids of these Bundles are made from it
 
@@ -138,7 +139,7 @@ def test_row_53_the_result_does_not_depend_on_the_order_of_the_entries(client, s
     expected = shape(client)
     for number, order in enumerate(itertools.islice(itertools.permutations(ward()), 0, 120, 17)):
         fresh = replace(settings, database_url=f"sqlite:///{tmp_path}/order-{number}.sqlite3")
-        with TestClient(create_app(fresh, clock=lambda: NOW)) as other:
+        with TestClient(create_app(fresh, clock=lambda: NOW), base_url=LOOPBACK) as other:
             run(other, *order)
             assert shape(other) == expected
 

@@ -34,6 +34,7 @@ from tests.api.fhir_writing import (
     without_store,
 )
 from tests.intake.documents import NOW, check, course, course_file, installation
+from tests.signing_in import LOOPBACK
 
 
 def created(client, resource, **headers):
@@ -475,7 +476,7 @@ def test_the_identifier_of_a_course_cannot_be_taken_from_its_patient(client):
 def test_a_course_never_lands_on_a_patient_whose_id_only_looks_like_its_own(client, tmp_path):
     usual = chart_course(client)
     other = Settings(database_url=f"sqlite:///{tmp_path}/other.sqlite3")
-    with TestClient(create_app(other, clock=lambda: NOW)) as second:
+    with TestClient(create_app(other, clock=lambda: NOW), base_url=LOOPBACK) as second:
         send(second, "PUT", f"Patient/{usual}", patient("somebody-else", id=usual))
         assert chart_course(second) != usual
 

@@ -18,6 +18,7 @@ from service.intake.members import MODELS
 from service.terminology import load
 from tests.api.fhir_writing import MRN, STAFF, TAG, chart_course, issues_of, practitioner, send, stored
 from tests.intake.documents import NOW, PERFORMER, check, course_file, entry, installation, reset
+from tests.signing_in import LOOPBACK
 
 CANONICAL = "https://closure-readings.example/fhir/Questionnaire"
 TERMS = load()
@@ -205,7 +206,7 @@ def test_the_same_entry_by_form_and_by_json_gives_the_same_resources(tmp_path, c
     found = []
     for way in ("json", "form"):
         settings = Settings(database_url=f"sqlite:///{tmp_path}/{way}.sqlite3", zone="Europe/Vienna")
-        with TestClient(create_app(settings, clock=lambda: NOW)) as client:
+        with TestClient(create_app(settings, clock=lambda: NOW), base_url=LOOPBACK) as client:
             chart_course(client)
             if way == "json":
                 body = strict_json.write(charted)

@@ -13,6 +13,7 @@ from service.api.app import create_app
 from service.config import Settings
 from service.search.values import index
 from service.store import Draft, Store, open_store
+from tests.signing_in import signed_in
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 PUBLIC = "https://closure.ward-seven.example"
@@ -64,7 +65,9 @@ def whole_side(folder: Path, *examples: str, **settings: Any):
     chosen = replace(
         Settings(), database_url=f"sqlite:///{folder}/whole.sqlite3", public_base=PUBLIC, site=SITE, **settings
     )
-    with TestClient(create_app(chosen, lambda: NOW), base_url="http://inside:8080", raise_server_exceptions=False) as c:
+    token = signed_in(chosen, NOW)
+    app = create_app(chosen, lambda: NOW)
+    with TestClient(app, base_url="http://inside:8080", headers=token, raise_server_exceptions=False) as c:
         whole = Whole(c, open_store(chosen.database_url))
         for name in examples:
             for file in sorted(next(EXAMPLES.glob(f"{name}*")).glob("course*.json")):

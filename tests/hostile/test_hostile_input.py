@@ -29,6 +29,7 @@ from tests.intake.documents import (
     reset,
     retraction,
 )
+from tests.signing_in import LOOPBACK
 
 TIMES = int(os.environ.get("CLOSURE_READINGS_HOSTILE", "1"))
 INTAKE, FHIR = 2000 * TIMES, 1000 * TIMES
@@ -80,7 +81,8 @@ def settings(tmp_path):
 
 @pytest.fixture
 def client(settings):
-    with TestClient(create_app(settings, clock=lambda: NOW), raise_server_exceptions=False) as opened:
+    app = create_app(settings, clock=lambda: NOW)
+    with TestClient(app, base_url=LOOPBACK, raise_server_exceptions=False) as opened:
         yield opened
 
 

@@ -6,7 +6,11 @@ from typing import Any
 
 from service.fhir.validate.walk import Place, Walk
 
-KNOWN_EXTENSIONS = ("http://hl7.org/fhir/StructureDefinition/", "https://closure-readings.example/fhir")
+KNOWN_EXTENSIONS = (
+    "http://hl7.org/fhir/StructureDefinition/",
+    "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris",  # SMART App Launch, CapabilityStatement
+    "https://closure-readings.example/fhir",
+)
 
 
 def check_extension(value: dict[str, Any], at: Place, walk: Walk) -> None:
