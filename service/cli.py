@@ -10,6 +10,8 @@ from typing import Annotated, Any
 
 import typer
 
+from service.commands.clients_cli import clients_app
+
 app = typer.Typer(
     name="closure-readings",
     help="Bedside readings of gradual wound closure in, validated FHIR R4 out.",
@@ -19,6 +21,9 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 Files = Annotated[list[Path], typer.Argument(exists=True, readable=True, dir_okay=False)]
+
+
+app.add_typer(clients_app, name="clients")
 
 
 def main() -> None:
@@ -43,14 +48,18 @@ def _is_for_a_person(fault: Exception) -> bool:
 
 @app.command()
 def serve(
-    port: Annotated[int, typer.Option(help="Port on the loopback address.")] = 8080,
-    host: Annotated[str, typer.Option(help="Address to bind; only loopback while there is no sign-in.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(help="Port to listen on.")] = 8080,
+    host: Annotated[str, typer.Option(help="Address to bind; others than loopback once a client is registered.")] = (
+        "127.0.0.1"
+    ),
+    tls_certificate: Annotated[Path | None, typer.Option(metavar="FILE", help="Certificate chain, PEM.")] = None,
+    tls_key: Annotated[Path | None, typer.Option(metavar="FILE", help="Its private key, for your eyes alone.")] = None,
     examples_when_empty: Annotated[bool, typer.Option(help="Load the example courses into an empty database.")] = False,
 ) -> None:
-    """Serve the intake and the FHIR API."""
+    """Serve the pages, the intake and the FHIR API."""
     from service.commands.serving import run_server
 
-    raise typer.Exit(run_server(host, port, examples_when_empty))
+    raise typer.Exit(run_server(host, port, examples_when_empty, tls_certificate, tls_key))
 
 
 @app.command()

@@ -1,8 +1,9 @@
 """What one site says of itself beside the shared tables, below `sites/<site>/`.
 
-`policy.toml`: limits; `bench.toml`: its bench table; `site.toml`: `zone` of its clocks and `us_core`, the release of US
-Core it follows, where they are others than the installation's. All are optional. A malformed one is refused as a whole at start, with every fault of all files; so is a file that
-nobody would read, since a limit that a site believes to have set must not be lost in silence.
+`policy.toml`: limits; `bench.toml`: its bench table; `site.toml`: `zone` of its clocks and `us_core`, the release of
+US Core it follows, where they are others than the installation's. All are optional. A malformed one is refused as a
+whole at start, with every fault of all files; so is a file that nobody would read, since a limit that a site believes
+to have set must not be lost in silence.
 """
 
 import tomllib

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import settings
 
 from tests.engines import database_url, postgresql, postgresql_url  # noqa: F401 - fixtures of the whole suite
+from tests.log_scan import pytest_configure  # noqa: F401 - reads every log line of the run
 
 FORBID_SKIPS = os.environ.get("CLOSURE_READINGS_FORBID_SKIPS") == "1"
 # A loaded machine is no fault of the code: how long an example takes is never asserted. CI runs the same examples each

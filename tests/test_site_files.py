@@ -18,7 +18,7 @@ from service.clinic.standing import Charted, standing
 from service.clinic.summary import course_view
 from service.config import Settings
 from service.fhir import wire
-from service.projection import map_document, open_site
+from service.projection import map_document, open_site, settings_of_site
 from service.site_files import SiteFault, folder_of_site, read_site
 from tests.clinic.scenario import at as after
 from tests.clinic.scenario import charted, check, course, gaps, installation, marks
@@ -65,6 +65,31 @@ def test_a_site_has_its_own_limits_over_the_default_and_other_sites_do_not(table
     assert opened(tables, "demo").policy == default_policy()
 
 
+def test_a_site_has_its_own_zone_and_release_and_the_installation_keeps_its_own(tables):
+    (give(tables) / "site.toml").write_text('zone = "America/Halifax"\nus_core = "7.0.0"\n', "utf-8")
+    installation = Settings(site="demo", mappings=tables, zone="Europe/Vienna")
+    ward = settings_of_site(installation, "ward-9")
+    assert (ward.site, ward.zone, ward.us_core) == ("ward-9", "America/Halifax", "7.0.0")
+    assert settings_of_site(installation, "demo") == installation
+
+
+@pytest.mark.parametrize(
+    ("content", "keys"),
+    [
+        (b'zone = "Mars/Olympus"', {"zone"}),
+        (b'zone = "../etc/passwd"', {"zone"}),
+        (b"zone = 1\nus_core = []", {"zone", "us_core"}),
+        (b'time = "UTC"', {"time"}),
+        (b"zone = ", {"(file)"}),
+    ],
+)
+def test_settings_of_a_site_that_cannot_be_used_are_named(tables, content, keys):
+    (give(tables) / "site.toml").write_bytes(content)
+    with pytest.raises(SiteFault) as refused:
+        settings_of_site(Settings(mappings=tables), "ward-9")
+    assert {fault.key for fault in refused.value.faults} == keys
+
+
 def test_a_bench_table_is_read_with_its_conditions(tables):
     give(tables, bench=BENCH)
     bench = opened(tables).bench
@@ -107,8 +132,9 @@ def test_a_site_of_any_name_has_its_folder_beneath_sites(tables, site):
 
 def test_the_examples_in_the_description_of_a_sites_files_are_sound(tables):
     text = (TABLES / "sites/README.md").read_text("utf-8")
-    policy, bench = (block.partition("```")[0].encode() for block in text.split("```toml\n")[1:])
-    give(tables, policy=policy, bench=bench)
+    policy, bench, own = (block.partition("```")[0].encode() for block in text.split("```toml\n")[1:])
+    (give(tables, policy=policy, bench=bench) / "site.toml").write_bytes(own)
+    assert settings_of_site(Settings(mappings=tables), "ward-9").zone == "America/Halifax"
     assert opened(tables).policy.reset_interval_h == 12
     assert opened(tables).bench is not None
 

@@ -1,11 +1,12 @@
 """The application, wired up once: `create_app(settings)` serves production and tests alike.
 
-Outside the door stands what tells how to sign in, and what a machine asks to see whether the service is well. All else is
-behind it, see `door` and `sites`.
+Outside the door stands what tells how to sign in, and what a machine asks to see whether the service is well. All else
+is behind it, see `door` and `sites`.
 """
 
 import asyncio
 import logging
+import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from datetime import UTC, datetime
@@ -31,7 +32,11 @@ from service.api.chart import chart_routes
 from service.api.cross_origin import CrossOrigin
 from service.api.documentation import SECURITY, behind_the_door, schemas
 from service.api.door import Door
+from service.api.front import put_in_front
 from service.api.health import health_routes
+from service.api.limits import Limits
+from service.api.metrics import Metrics, metrics_routes
+from service.api.rate import ClientRate
 from service.api.site_app import site_app
 from service.api.sites import Sites
 from service.api.token import TOKEN_PATH, token_routes
@@ -59,13 +64,16 @@ def create_app(
     *,
     host: str = "127.0.0.1",
     access: AccessSettings | None = None,
+    limits: Limits | None = None,
 ) -> FastAPI:
     """The whole service for one set of settings; the database is opened here and closed with the application.
 
-    `host`: the address it will be served on. Raises StartRefused where it would be open to others, and with every fault of
-    the files of any of its sites.
+    `host`: the address it will be served on. Raises StartRefused where it would be open to others, and with every fault
+    of the files of any of its sites.
     """
     access = access or AccessSettings()
+    limits = limits or Limits()
+    metrics = Metrics(settings.software_version, lambda: recorder.waiting)
     store = open_store(settings.database_url, settings.synchronous)
     store.migrate()
     database = open_access_database(settings.database_url, settings.synchronous)
@@ -86,7 +94,12 @@ def create_app(
         more_audiences=access.more_audiences,
         skew_s=access.clock_skew_s,
     )
-    door = Door(sites, authorisation(Gate(database, open_site), clock), lambda: recorder.full)
+    door = Door(
+        sites,
+        authorisation(Gate(database, open_site), clock),
+        lambda: recorder.full,
+        ClientRate(limits, time.monotonic),
+    )
 
     @asynccontextmanager
     async def life(app: FastAPI) -> AsyncIterator[None]:
@@ -107,7 +120,8 @@ def create_app(
         docs_url=None,
         redoc_url=None,
     )
-    app.include_router(health_routes(store))
+    app.include_router(health_routes(store, lambda: recorder.full))
+    app.include_router(metrics_routes(metrics, limits.metrics_readers))
     app.include_router(token_routes(endpoint, smart_configuration(codes, token_url, parameters()), clock))
     app.include_router(
         chart_routes(links, lambda key: sites.part(key).workflow, framed_course, access.frame_origins, clock)
@@ -119,6 +133,7 @@ def create_app(
         AuditTrail, recorder=recorder, home=settings.site, server=settings.public_base, clock=clock, crash=answer
     )
     app.add_middleware(CrossOrigin, origins=settings.allowed_origins)  # outermost: a preflight asks for nothing
+    put_in_front(app, limits, metrics, time.monotonic)
     app.add_exception_handler(Exception, answer)
     app.add_exception_handler(HTTPException, answer)
     return app

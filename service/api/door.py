@@ -9,11 +9,12 @@ from collections.abc import Callable
 from anyio import to_thread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import Receive, Scope, Send
 
 from service.access.gate import Access
 from service.api.authorise import Authorise, as_http
 from service.api.permissions import require_permission
+from service.api.rate import ClientRate
 from service.api.sites import SitePart, Sites
 
 OPEN = frozenset({"/", "/fhir/metadata"})
@@ -23,10 +24,11 @@ Full = Callable[[], bool]
 class Door:
     """Lets a request through to the application of the client's own site."""
 
-    def __init__(self, sites: Sites, authorise: Authorise, audit_is_full: Full) -> None:
+    def __init__(self, sites: Sites, authorise: Authorise, audit_is_full: Full, rate: ClientRate) -> None:
         self._sites = sites
         self._authorise = authorise
         self._audit_is_full = audit_is_full
+        self._rate = rate
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request; HTTPException 401, 403 or 503 for one that does not come through."""
@@ -49,6 +51,7 @@ class Door:
         request.state.access = access
         if access.kind != "demonstration":
             request.state.audited_client = access.client_id
+            self._rate.require(access.client_id)
         return access
 
     async def _part(self, request: Request, access: Access | None) -> SitePart:

@@ -1,7 +1,8 @@
 """The sites of one installation, each with an application of its own.
 
-An application is made for one site and asks its store for that site alone: it has no name for another. Which one answers a
-request is decided at the door, by the client. That is the whole of the isolation; nothing below it compares sites.
+An application is made for one site and asks its store for that site alone: it has no name for another. Which one
+answers a request is decided at the door, by the client. That is the whole of the isolation; nothing below compares
+sites.
 """
 
 import threading

@@ -1,4 +1,4 @@
-"""`closure-readings clients ...`: add to the command line with `app.add_typer(clients_app, name="clients")`."""
+"""`closure-readings clients ...`."""
 
 from typing import Annotated
 

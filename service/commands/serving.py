@@ -1,35 +1,140 @@
-"""`serve`: the HTTP service on loopback."""
+"""`serve`: the HTTP service, open as a demonstration on loopback, else behind access control and TLS."""
 
+import logging
+import ssl
 import sys
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from service.config import DEFAULT_PUBLIC_BASE, LOOPBACK, Settings, settings_from
+from service.config import DEFAULT_PUBLIC_BASE, Settings, settings_from
 
-NO_SIGN_IN = "refused: there is no sign-in yet, so the service binds a loopback address only (127.0.0.1, ::1)"
+if TYPE_CHECKING:
+    import uvicorn
+
+    from service.access.settings import AccessSettings
+    from service.api.limits import Limits
+
+FILES_KEPT_BACK = 256  # of the files a process may open: database, logs, worker threads
+
+log = logging.getLogger(__name__)
 
 
-def run_server(host: str, port: int, examples_when_empty: bool) -> int:
-    """Serve until interrupted; refuses any address but loopback."""
-    if host not in LOOPBACK:
-        print(NO_SIGN_IN, file=sys.stderr)
-        return 2
+def run_server(
+    host: str,
+    port: int,
+    examples_when_empty: bool,
+    tls_certificate: Path | None = None,
+    tls_key: Path | None = None,
+) -> int:
+    """Serve until interrupted or terminated; what is under way then comes to its end. 2 where the start is refused."""
+    from service.access.opening import DEMONSTRATION_SITE
+    from service.access.settings import access_settings_from
+    from service.api.limits import limits_from
+    from service.commands.tls import tls_context
+    from service.logs import log_settings_from, set_up_logging
+
+    try:
+        limits = limits_from()
+        access = access_settings_from()
+        log_settings = log_settings_from()
+        tls = tls_context(tls_certificate, tls_key)
+    except ValueError as fault:
+        return _refuse(f"refused: {fault}")
+    set_up_logging(log_settings)
+    settings = with_base(settings_from(), host, port, tls is not None)
+    if (refused := start_refusal(host, settings)) is not None:
+        return _refuse(f"refused: {refused}")
+    if examples_when_empty and settings.site == DEMONSTRATION_SITE:  # people who were invented, at no real site
+        _load_examples(settings)
+    return _serve(settings, host, port, limits, access, tls)
+
+
+def start_refusal(host: str, settings: Settings) -> str | None:
+    """Why the service does not start on this address with these settings; None where it may."""
+    from service.access.faults import StartRefused
+    from service.access.opening import demonstration_site
+    from service.store import open_store
+    from service.store.access import open_access_database
+
+    store = open_store(settings.database_url, settings.synchronous)
+    try:
+        store.migrate()
+    finally:
+        store.close()
+    database = open_access_database(settings.database_url, settings.synchronous)
+    try:
+        demonstration_site(database, host=host, public_base=settings.public_base, site=settings.site)
+    except StartRefused as fault:
+        return str(fault)
+    finally:
+        database.close()
+    return None
+
+
+def with_base(settings: Settings, host: str, port: int, secure: bool) -> Settings:
+    """The settings with the base of every link, which is the address bound unless the deployment names another."""
+    if settings.public_base != DEFAULT_PUBLIC_BASE:
+        return settings
+    name = f"[{host}]" if ":" in host else host
+    return replace(settings, public_base=f"{'https' if secure else 'http'}://{name}:{port}")
+
+
+def server_config(app: Any, host: str, port: int, limits: "Limits", tls: ssl.SSLContext | None) -> "uvicorn.Config":
+    """How the server runs an application: own protocol, own log, a patient end."""
+    import uvicorn
+
+    from service.api.protocol import protocol_with
+
+    return uvicorn.Config(
+        app,
+        host=host,
+        port=port,
+        http=protocol_with(replace(limits, connections=_connections(limits.connections))),
+        ws="none",
+        log_config=None,  # service.logs is set up already
+        access_log=False,  # the line of a request is `service.api.observing`'s: this one would hold the address
+        server_header=False,
+        timeout_graceful_shutdown=limits.stop_within_s,
+        ssl_context_factory=None if tls is None else lambda _config, _default: tls,
+    )
+
+
+def _serve(
+    settings: Settings, host: str, port: int, limits: "Limits", access: "AccessSettings", tls: ssl.SSLContext | None
+) -> int:
     import uvicorn
 
     from service.api.app import create_app
-    from service.api.protocol import ClosureProtocol
 
-    settings = settings_from()
-    if settings.public_base == DEFAULT_PUBLIC_BASE:
-        name = f"[{host}]" if ":" in host else host
-        settings = replace(settings, public_base=f"http://{name}:{port}")
-    if examples_when_empty:
-        _load_examples(settings)
-    print(f"serving {settings.public_base} (site {settings.site}); stop with Ctrl-C", file=sys.stderr)
-    uvicorn.run(
-        create_app(settings), host=host, port=port, http=ClosureProtocol, log_level="warning", server_header=False
-    )
+    app = create_app(settings, host=host, access=access, limits=limits)
+    server = uvicorn.Server(server_config(app, host, port, limits, tls))
+    about = {"address": settings.public_base, "site": settings.site, "version": settings.software_version}
+    log.info("serving; stop with Ctrl-C or SIGTERM", extra=about)
+    with suppress(KeyboardInterrupt):
+        server.run()
     return 0
+
+
+def _connections(asked: int) -> int:
+    """As many as were asked for, as far as the process may open so many files; told when it is fewer."""
+    import resource
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    needed = asked + FILES_KEPT_BACK
+    if soft != resource.RLIM_INFINITY and soft < needed:
+        soft = needed if hard == resource.RLIM_INFINITY else min(needed, hard)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+        if soft < needed:
+            log.warning("only %d connections: the process may open no more than %d files", soft // 2, soft)
+            return soft // 2
+    return asked
+
+
+def _refuse(reason: str) -> int:
+    print(reason, file=sys.stderr)
+    return 2
 
 
 def _load_examples(settings: Settings) -> None:

@@ -5,6 +5,8 @@ from contextlib import contextmanager
 
 from sqlalchemy.exc import DBAPIError, InterfaceError, TimeoutError
 
+from service import counting
+
 
 class StoreError(Exception):
     """The store could not do what it was asked; the transaction is rolled back."""
@@ -50,6 +52,7 @@ _BY_SQLITE_NAME = {
 # PostgreSQL: https://www.postgresql.org/docs/current/errcodes-appendix.html; by class, longest match first.
 _BY_SQLSTATE = {
     "53100": StoreFullError,
+    "25006": StoreUnavailableError,  # a standby that does not take writes yet
     "40001": StoreBusyError,
     "40P01": StoreBusyError,
     "55P03": StoreBusyError,
@@ -58,10 +61,17 @@ _BY_SQLSTATE = {
     "42703": SchemaError,
     "XX001": StoreCorruptedError,
     "XX002": StoreCorruptedError,
+    "58P01": StoreCorruptedError,  # a file of a table is gone
+    "58": StoreUnavailableError,
     "08": StoreUnavailableError,
     "53": StoreUnavailableError,
     "57P": StoreUnavailableError,
 }
+
+# PostgreSQL has a number for a full disk (ENOSPC). A quota or the largest size of a file (EDQUOT, EFBIG) it reports as
+# an internal error; where in its source that happened is told in every language alike.
+_WRITES_OF_A_FILE = frozenset({"mdextend", "mdzeroextend", "XLogWrite", "XLogFileInitInternal"})
+_ENDS_THE_CONNECTION = frozenset({"FATAL", "PANIC"})
 
 _MESSAGES = {
     StoreUnavailableError: "the database cannot be reached or opened",
@@ -76,6 +86,7 @@ _MESSAGES = {
 def store_error(error: DBAPIError | TimeoutError) -> StoreError:
     """The store's error for one of the database driver; its message holds no value of any row."""
     kind = StoreBusyError if isinstance(error, TimeoutError) else _kind(error)
+    counting.count("database_errors", kind.__name__)
     return kind(_MESSAGES[kind])
 
 
@@ -98,8 +109,17 @@ def _kind(error: DBAPIError) -> type[StoreError]:
         return next((kind for prefix, kind in _BY_SQLITE_NAME.items() if name.startswith(prefix)), StoreError)
     state = getattr(origin, "sqlstate", None)
     if state:
-        return next((kind for prefix, kind in _BY_SQLSTATE.items() if state.startswith(prefix)), StoreError)
+        return next((kind for prefix, kind in _BY_SQLSTATE.items() if state.startswith(prefix)), _unnamed(origin))
     unreachable = error.connection_invalidated or isinstance(error, InterfaceError) or type(origin).__name__ in (
         "OperationalError",
     )  # fmt: skip
     return StoreUnavailableError if unreachable else StoreError
+
+
+def _unnamed(origin: object) -> type[StoreError]:
+    """The kind of an error of PostgreSQL whose number says nothing."""
+    told = getattr(origin, "diag", None)
+    if getattr(told, "source_function", None) in _WRITES_OF_A_FILE:
+        return StoreFullError
+    ended = getattr(told, "severity_nonlocalized", None) in _ENDS_THE_CONNECTION
+    return StoreUnavailableError if ended else StoreError

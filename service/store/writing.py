@@ -8,6 +8,7 @@ from sqlalchemy import Connection, bindparam, func, insert, literal_column, sele
 from sqlalchemy.dialects.postgresql import insert as insert_postgresql
 from sqlalchemy.dialects.sqlite import insert as insert_sqlite
 
+from service import counting
 from service.search.dates import microseconds
 from service.store.courses import CourseReads
 from service.store.rows import CourseRow, Draft, EntryRow, Saved, Written
@@ -61,6 +62,7 @@ class WriteUnit(CourseReads):
         super().__init__(connection, site)
         self.now = now
         self.written: list[Written] = []
+        self._entries = 0
         self._clock = self._locked_clock()
         token_sets.refresh(connection)
         self._token_sets = NewTokenSets(token_sets, max(self._clock.last_token_set, token_sets.last))
@@ -105,6 +107,7 @@ class WriteUnit(CourseReads):
 
     def add_entries(self, course_id: str, rows: Sequence[EntryRow]) -> None:
         """Append entries in the order given; the store counts their arrival."""
+        self._entries += len(rows)
         common = {"site": self.site, "course_id": course_id}
         last = _LAST_ENTRY.rows(self._connection, common)[0][0] or 0
         _ADD_ENTRY.run_each(
@@ -152,6 +155,7 @@ class WriteUnit(CourseReads):
 
     def committed(self) -> None:
         """Called when the transaction is on disk."""
+        counting.count("entries_recorded", amount=self._entries)
         self._token_sets.committed()
 
 

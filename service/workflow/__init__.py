@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
+from service import counting
 from service.config import Settings
 from service.intake.review import Known, Reviewed, review_course_file, review_entries
 from service.projection import Site, map_document, open_site, project, settings_of_site
@@ -109,7 +110,8 @@ class Workflow:
             projected = project(site, known.course, known.entries, known.entries, now)
             occasion = f"overdue/{row.due_at}"
             save_projection(unit, site, self._zone, projected, known.entries[-1:], now, occasion)
-            return True
+        counting.count("resets_marked_overdue")
+        return True
 
     # Reading
 

@@ -9,7 +9,8 @@ Status = Literal[400, 403, 404, 405, 409, 412, 422]
 
 # Issue types of http://hl7.org/fhir/R4/valueset-issue-type.html by status, where nothing more precise is known.
 _CODES: dict[int, str] = {
-    400: "invalid", 403: "forbidden", 404: "not-found", 405: "not-supported", 409: "conflict", 412: "conflict", 422: "business-rule",
+    400: "invalid", 403: "forbidden", 404: "not-found", 405: "not-supported", 409: "conflict", 412: "conflict",
+    422: "business-rule",
 }  # fmt: skip
 
 
