@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 
 from service.commands.clients_cli import clients_app
+from service.commands.hl7v2_cli import hl7v2
 
 app = typer.Typer(
     name="closure-readings",
@@ -24,6 +25,7 @@ Files = Annotated[list[Path], typer.Argument(exists=True, readable=True, dir_oka
 
 
 app.add_typer(clients_app, name="clients")
+app.command()(hl7v2)
 
 
 def main() -> None:
@@ -60,6 +62,16 @@ def serve(
     from service.commands.serving import run_server
 
     raise typer.Exit(run_server(host, port, examples_when_empty, tls_certificate, tls_key))
+
+
+@app.command()
+def notify(
+    once: Annotated[bool, typer.Option("--once", help="Until nothing is due any more, then end.")] = False,
+) -> None:
+    """Tell subscribers what happened; several of these may run beside the service."""
+    from service.commands.notifying import notify
+
+    raise typer.Exit(notify(once))
 
 
 @app.command()

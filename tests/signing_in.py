@@ -5,9 +5,9 @@ from typing import Any
 
 from service.access.clients import keys_inline, register, registration
 from service.access.secrets import new_secret
+from service.api.shared import served_types
 from service.config import Settings
 from service.search.dates import microseconds
-from service.search.parameters import parameters
 from service.store import open_store
 from service.store.access import open_access_database
 from service.store.client_rows import find_client
@@ -24,7 +24,7 @@ def new_client(settings: Settings, now: datetime, scopes: str = EVERYTHING, site
     store.migrate()
     store.close()
     named = settings.site if site is None else site
-    agreed = registration("A system", named or None, scopes, registry=not named, types=parameters())
+    agreed = registration("A system", named or None, scopes, registry=not named, types=served_types())
     database = open_access_database(settings.database_url)
     try:
         return register(database, agreed, keys_inline(both_keys()), now)

@@ -37,6 +37,7 @@ from service.api.health import health_routes
 from service.api.limits import Limits
 from service.api.metrics import Metrics, metrics_routes
 from service.api.rate import ClientRate
+from service.api.shared import Shared, served_types
 from service.api.site_app import site_app
 from service.api.sites import Sites
 from service.api.token import TOKEN_PATH, token_routes
@@ -44,9 +45,9 @@ from service.clinic.caution import CAUTION
 from service.config import Settings
 from service.report.framed_course import framed_course
 from service.search.dates import microseconds
-from service.search.parameters import parameters
 from service.store import open_store
 from service.store.access import open_access_database
+from service.subscriptions.endpoints import Endpoints
 from service.workflow.auditing import AuditRecorder
 
 REFRESH_EVERY_S = 60
@@ -65,11 +66,12 @@ def create_app(
     host: str = "127.0.0.1",
     access: AccessSettings | None = None,
     limits: Limits | None = None,
+    endpoints: Endpoints | None = None,
 ) -> FastAPI:
     """The whole service for one set of settings; the database is opened here and closed with the application.
 
-    `host`: the address it will be served on. Raises StartRefused where it would be open to others, and with every fault
-    of the files of any of its sites.
+    `host`: the address it is served on; `endpoints`: where notifications may go. Raises StartRefused where it would
+    be open to others, and with every fault of the files of any of its sites.
     """
     access = access or AccessSettings()
     limits = limits or Limits()
@@ -83,14 +85,15 @@ def create_app(
     security = security_of_capability_statement(codes, token_url)
     links = ChartLinks(database, settings.public_base)
     recorder = AuditRecorder(store, lambda key: sites.site(key), clock)
-    sites = Sites(store, settings, lambda workflow: site_app(workflow, recorder, links, security, clock))
+    shared = Shared(database, recorder, links, security, endpoints or Endpoints(), clock)
+    sites = Sites(store, settings, lambda workflow: site_app(workflow, shared))
     for key in (settings.site, *sites_of_clients(database)):
         sites.part(key)
     endpoint = TokenEndpoint(
         database,
         KeySets(access.jwks_hosts, access.jwks_ca_file),
         token_url,
-        parameters(),
+        served_types(),
         more_audiences=access.more_audiences,
         skew_s=access.clock_skew_s,
     )
@@ -122,7 +125,7 @@ def create_app(
     )
     app.include_router(health_routes(store, lambda: recorder.full))
     app.include_router(metrics_routes(metrics, limits.metrics_readers))
-    app.include_router(token_routes(endpoint, smart_configuration(codes, token_url, parameters()), clock))
+    app.include_router(token_routes(endpoint, smart_configuration(codes, token_url, served_types()), clock))
     app.include_router(
         chart_routes(links, lambda key: sites.part(key).workflow, framed_course, access.frame_origins, clock)
     )

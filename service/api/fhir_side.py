@@ -1,36 +1,42 @@
 """Everything below /fhir that the clinical record and its artefacts answer, in the order in which paths are matched."""
 
-from collections.abc import Callable, Mapping
-from datetime import datetime
-from typing import Any
-
 from fastapi import APIRouter
 
 from service.api.artefacts import artefact_routes
 from service.api.fhir import fhir_routes
 from service.api.operations import OFFERED, operation_routes, unoffered_routes
 from service.api.reads_within import ReadsWithin
+from service.api.shared import Shared
+from service.api.subscriptions import subscription_routes
 from service.api.writes import write_routes
-from service.config import Settings
 from service.fhir.build.artefacts import artefacts
 from service.fhir.capability import Beside, capability_statement, interactions
 from service.fhir.operations.validating import Judge
 from service.fhir.published import Published
 from service.fhir.writable import SYSTEM_INTERACTIONS, WRITABLE
 from service.store import Store
+from service.subscriptions.agreement import Terms
+from service.subscriptions.topics import capability_of, read_vocabulary
 from service.workflow import Workflow
 
 
-def fhir_side(
-    workflow: Workflow, settings: Settings, security: Mapping[str, Any], clock: Callable[[], datetime]
-) -> APIRouter:
-    """Operations, published artefacts, resources; one CapabilityStatement tells of all of them, and of `security`."""
-    site = workflow.site
+def fhir_side(workflow: Workflow, shared: Shared) -> APIRouter:
+    """Operations, subscriptions, published artefacts, resources; one CapabilityStatement tells of all of them."""
+    site, settings, clock = workflow.site, workflow.settings, shared.clock
     terms = site.frame.terms
+    vocabulary = read_vocabulary(terms, settings.mappings)
     published = Published(artefacts(terms))
     followed = site.us_core
-    instantiates = (followed.instantiates,) if followed else ()
-    beside = Beside(published.types, OFFERED, instantiates, WRITABLE, SYSTEM_INTERACTIONS, security)
+    instantiates = (*((followed.instantiates,) if followed else ()), vocabulary.urls["server"])
+    beside = Beside(
+        published.types,
+        OFFERED,
+        instantiates,
+        WRITABLE,
+        SYSTEM_INTERACTIONS,
+        shared.security,
+        rows=(capability_of(vocabulary),),
+    )
     profiles = terms.profiles_by_type()
     for type_, canonicals in (followed.profiles() if followed else {}).items():
         profiles.setdefault(type_, []).extend(canonicals)
@@ -47,4 +53,9 @@ def fhir_side(
         routes.include_router(fhir_routes(store, settings, clock, profiles, beside))
         return routes
 
-    return reading(workflow.store, write_routes(workflow, clock, ReadsWithin(workflow.store, reading)))
+    agreed = Terms(vocabulary, shared.endpoints, settings.fhir_base)
+    routes = APIRouter()
+    routes.include_router(subscription_routes(shared.database, workflow.store, site.key, agreed, clock))
+    written = write_routes(workflow, clock, ReadsWithin(workflow.store, reading))
+    routes.include_router(reading(workflow.store, written))
+    return routes

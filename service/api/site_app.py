@@ -1,36 +1,25 @@
 """The application of one site: every route that shows or takes data, bound to that site's workflow."""
 
-from collections.abc import Callable, Mapping
-from datetime import datetime
-from typing import Any
-
 from fastapi import APIRouter
 
-from service.access.chart_links import ChartLinks
 from service.api.audit_reading import audit_routes
 from service.api.chart import link_routes
 from service.api.fhir_side import fhir_side
 from service.api.intake import intake_routes
 from service.api.plan import plan_routes
+from service.api.shared import Shared
 from service.api.start import start_routes
 from service.workflow import Workflow
-from service.workflow.auditing import AuditRecorder
 
 
-def site_app(
-    workflow: Workflow,
-    recorder: AuditRecorder,
-    links: ChartLinks,
-    security: Mapping[str, Any],
-    clock: Callable[[], datetime],
-) -> APIRouter:
-    """Every route behind the door, for one site. `security`: how clients sign in, for the CapabilityStatement."""
-    settings = workflow.settings
+def site_app(workflow: Workflow, shared: Shared) -> APIRouter:
+    """Every route behind the door, for one site."""
+    settings, clock = workflow.settings, shared.clock
     app = APIRouter()  # a router serves by itself; its errors are answered outside, where they are recorded too
     app.include_router(start_routes(workflow, settings, clock))
     app.include_router(intake_routes(workflow, settings.public_base, clock))
     app.include_router(plan_routes(workflow.site.policy, workflow.site.bench, settings.public_base))
-    app.include_router(link_routes(workflow, links, clock))
-    app.include_router(audit_routes(workflow.store, settings, recorder))
-    app.include_router(fhir_side(workflow, settings, security, clock))
+    app.include_router(link_routes(workflow, shared.links, clock))
+    app.include_router(audit_routes(workflow.store, settings, shared.recorder))
+    app.include_router(fhir_side(workflow, shared))
     return app

@@ -11,9 +11,9 @@ from service import strict_json
 from service.access import clients
 from service.access.faults import AccessFault, RegistrationFault
 from service.access.settings import AccessSettings, access_settings_from
+from service.api.shared import served_types
 from service.config import settings_from
 from service.search.dates import instant
-from service.search.parameters import parameters
 from service.store import open_store
 from service.store.access import AccessDatabase, open_access_database
 from service.store.client_rows import ClientRow
@@ -28,7 +28,7 @@ def add_client(name: str, site: str | None, jwks: str, scope: str, registry: boo
     """Register a client and print its id; 1 when it is refused, with the reason."""
     try:
         keys = _keys(jwks, access_settings_from())
-        agreed = clients.registration(name, site, scope, registry=registry, types=_types())
+        agreed = clients.registration(name, site, scope, registry=registry, types=served_types())
     except (AccessFault, ValueError) as fault:
         return _refused(fault)
     database = _database()
@@ -94,10 +94,6 @@ def _keys(jwks: str, settings: AccessSettings) -> clients.KeySource:
         return clients.keys_inline(Path(jwks).read_bytes())
     except OSError as fault:
         raise RegistrationFault(f"{jwks}: {fault.strerror}") from fault
-
-
-def _types() -> frozenset[str]:
-    return frozenset(parameters())
 
 
 def _database() -> AccessDatabase:

@@ -10,6 +10,7 @@ from service.clinic.alerts import sentence
 from service.clinic.caution import CAUTION
 from service.clinic.policy import LIMITS, default_policy
 from service.clinic.quantities import QUANTITIES
+from service.commands.flowsheet import flowsheet_text
 
 GENERATED = "Generated from the code by `closure-readings reference`; a test holds it current. Do not edit by hand."
 
@@ -71,7 +72,12 @@ def alerts_text() -> str:
     return f"{page}\n{lead}\n\n{_table(('code', 'sentence'), said)}"
 
 
-PAGES = {"policy.md": limits_text, "quantities.md": quantities_text, "alerts.md": alerts_text}
+PAGES = {
+    "policy.md": limits_text,
+    "quantities.md": quantities_text,
+    "alerts.md": alerts_text,
+    "flowsheet.md": flowsheet_text,
+}
 
 
 def write_reference(folder: Path, check: bool) -> int:

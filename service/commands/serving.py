@@ -13,7 +13,6 @@ from service.config import DEFAULT_PUBLIC_BASE, Settings, settings_from
 if TYPE_CHECKING:
     import uvicorn
 
-    from service.access.settings import AccessSettings
     from service.api.limits import Limits
 
 FILES_KEPT_BACK = 256  # of the files a process may open: database, logs, worker threads
@@ -34,10 +33,12 @@ def run_server(
     from service.api.limits import limits_from
     from service.commands.tls import tls_context
     from service.logs import log_settings_from, set_up_logging
+    from service.subscriptions.endpoints import endpoints_from
 
     try:
         limits = limits_from()
         access = access_settings_from()
+        endpoints = endpoints_from()
         log_settings = log_settings_from()
         tls = tls_context(tls_certificate, tls_key)
     except ValueError as fault:
@@ -48,7 +49,10 @@ def run_server(
         return _refuse(f"refused: {refused}")
     if examples_when_empty and settings.site == DEMONSTRATION_SITE:  # people who were invented, at no real site
         _load_examples(settings)
-    return _serve(settings, host, port, limits, access, tls)
+    from service.api.app import create_app
+
+    app = create_app(settings, host=host, access=access, limits=limits, endpoints=endpoints)
+    return _serve(server_config(app, host, port, limits, tls), settings)
 
 
 def start_refusal(host: str, settings: Settings) -> str | None:
@@ -101,15 +105,10 @@ def server_config(app: Any, host: str, port: int, limits: "Limits", tls: ssl.SSL
     )
 
 
-def _serve(
-    settings: Settings, host: str, port: int, limits: "Limits", access: "AccessSettings", tls: ssl.SSLContext | None
-) -> int:
+def _serve(config: "uvicorn.Config", settings: Settings) -> int:
     import uvicorn
 
-    from service.api.app import create_app
-
-    app = create_app(settings, host=host, access=access, limits=limits)
-    server = uvicorn.Server(server_config(app, host, port, limits, tls))
+    server = uvicorn.Server(config)
     about = {"address": settings.public_base, "site": settings.site, "version": settings.software_version}
     log.info("serving; stop with Ctrl-C or SIGTERM", extra=about)
     with suppress(KeyboardInterrupt):

@@ -27,7 +27,7 @@ class Beside:
     `published`: resource types of the artefacts. `operations`: resource type, or `Resource` for all of them, to names
     of R4's own operations, without the dollar sign. `instantiates`: CapabilityStatements that this server follows.
     `writable`: types that may be written and how. `system`: codes of the interactions with the server as a whole.
-    `security`: how clients sign in.
+    `security`: how clients sign in. `rows`: rows of `resource` of types that are served by routes of their own.
     """
 
     published: Sequence[str] = ()
@@ -36,6 +36,7 @@ class Beside:
     writable: Mapping[str, Writable] = field(default_factory=dict)
     system: Sequence[str] = ()
     security: Mapping[str, Any] = field(default_factory=dict)
+    rows: Sequence[Mapping[str, Any]] = ()
 
     def operations_of(self, type_: str) -> list[dict[str, str]]:
         """The rows of `operation` of one resource type (capabilitystatement.html)."""
@@ -81,7 +82,7 @@ def capability_statement(
                         "protocol by licensed staff; they do not replace looking at the wound."
                     ),
                     **({"security": dict(beside.security)} if beside.security else {}),
-                    "resource": sorted(stored + published, key=lambda row: row["type"]),
+                    "resource": sorted([*stored, *published, *beside.rows], key=lambda row: row["type"]),
                     **({"interaction": [{"code": code} for code in beside.system]} if beside.system else {}),
                 }
             ],

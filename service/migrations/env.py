@@ -2,6 +2,9 @@
 
 from alembic import context
 
+import service.store.delivery_tables  # imported for the tables that it adds to the metadata
+import service.store.export_tables
+import service.store.subscription_tables  # noqa: F401 - as the lines above
 from service.store.access_tables import clients  # with it come all tables: those of access share their metadata
 
 context.configure(

@@ -1,4 +1,7 @@
-"""Saving a projection: changes become versions, what is no longer said is withdrawn, and Provenance tells of it."""
+"""Saving a projection: changes become versions, what is no longer said is withdrawn, and Provenance tells of it.
+
+In the same commit the outbox notes for each destination what is to go there, and each subscription its events.
+"""
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime, tzinfo
@@ -12,6 +15,8 @@ from service.projection import Projected, Site, Sound
 from service.search.dates import microseconds
 from service.search.values import index
 from service.store import Draft
+from service.store.outbox_rows import queue_written
+from service.store.subscription_rows import note_events
 from service.store.writing import WriteUnit
 from service.workflow.hospital import not_the_hospitals
 
@@ -34,10 +39,12 @@ def save_projection(
     drafts += [_draft(course_id, sound, zone) for sound in _withdrawn(unit, site, projected)]
     drafts = not_the_hospitals(unit, site, drafts, SHARED)
     saved = unit.save_resources(drafts)
+    note_events(unit, saved)
     changed = [(d.entry_id, (s.type, s.id, s.version)) for d, s in zip(drafts, saved, strict=True) if s.changed]
     patient = patient_id(projected)
     told = _provenances(site, projected, changed, [one.entry for one in cause], now, occasion)
-    unit.save_resources([_draft(course_id, sound, zone, patient) for sound in told])
+    origins = unit.save_resources([_draft(course_id, sound, zone, patient) for sound in told])
+    queue_written(unit, course_id, patient, [(each.type, each.id) for each in (*saved, *origins) if each.changed])
     _save_state(unit, projected, now)
 
 

@@ -13,6 +13,7 @@ from service.api.app import create_app
 from service.config import Settings
 from service.search.values import index
 from service.store import Draft, Store, open_store
+from service.subscriptions.endpoints import Endpoints
 from tests.signing_in import signed_in
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
@@ -20,6 +21,7 @@ PUBLIC = "https://closure.ward-seven.example"
 BASE = f"{PUBLIC}/fhir"
 NOW = datetime(2026, 11, 1, tzinfo=UTC)
 SITE = "demo"
+NOTIFIED = "chart.harbour.example"  # the one host that notifications may go to
 
 
 @dataclass
@@ -66,7 +68,7 @@ def whole_side(folder: Path, *examples: str, **settings: Any):
         Settings(), database_url=f"sqlite:///{folder}/whole.sqlite3", public_base=PUBLIC, site=SITE, **settings
     )
     token = signed_in(chosen, NOW)
-    app = create_app(chosen, lambda: NOW)
+    app = create_app(chosen, lambda: NOW, endpoints=Endpoints(frozenset({NOTIFIED})))
     with TestClient(app, base_url="http://inside:8080", headers=token, raise_server_exceptions=False) as c:
         whole = Whole(c, open_store(chosen.database_url))
         for name in examples:

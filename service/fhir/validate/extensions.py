@@ -9,6 +9,7 @@ from service.fhir.validate.walk import Place, Walk
 KNOWN_EXTENSIONS = (
     "http://hl7.org/fhir/StructureDefinition/",
     "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris",  # SMART App Launch, CapabilityStatement
+    "http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition/",  # Subscriptions R5 Backport
     "https://closure-readings.example/fhir",
 )
 
