@@ -46,6 +46,7 @@ class Granted:
     """A token as the client gets it, once."""
 
     client_id: str
+    site: str | None  # None for a registry
     access_token: str
     expires_in: int
     scope: str
@@ -153,7 +154,7 @@ class TokenEndpoint:
             if scopes:
                 row = TokenRow(digest, client.client_id, client.generation, str(scopes), microseconds(now), ends_at)
                 add_token(connection, row)
-        return Granted(client.client_id, token, LIFE_S, str(scopes))
+        return Granted(client.client_id, client.site, token, LIFE_S, str(scopes))
 
     def _sweep(self, now: datetime) -> None:
         """Once a minute, delete what is over; not within the transaction of a token, which waits for nobody."""

@@ -227,6 +227,8 @@ def kind_of(method: str, segments: list[str]) -> str:
             return "query"  # the start page lists courses
         case ["fhir", *rest]:
             return _kind_below_fhir(method, rest)
+        case ["auth", "token"]:
+            return "operation"
         case ["intake" | "ward", "plan", *_]:
             return ""
         case ["intake", "preview"]:

@@ -64,6 +64,9 @@ def token_routes(endpoint: TokenEndpoint, configuration: Mapping[str, Any], cloc
         except TokenRefused as fault:
             log.info("token refused: %s", fault.error)
             return _refusal(fault, request)
+        request.state.audited_client = granted.client_id
+        if granted.site is not None:
+            request.state.site = granted.site
         return Response(orjson.dumps(granted.answer()), headers=_NOT_KEPT, media_type="application/json")
 
     @routes.get(CONFIGURATION_PATH)
