@@ -7,7 +7,7 @@ DATABASE_URL ?= sqlite:///closure-readings.sqlite3
 LOCK := $(BIN)/uv pip compile pyproject.toml --universal --python-version 3.11 --generate-hashes \
 	--no-emit-index-url --no-header --no-annotate --all-extras -q
 
-.PHONY: help run test check bench openapi golden locks clean
+.PHONY: help run test check bench openapi golden locks sbom audit clean
 help:  ## what can be made
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*##/:/'
 
@@ -52,6 +52,12 @@ golden: $(VENV)/.dev  ## write the golden Bundles of the examples again
 locks: $(VENV)/.dev  ## pin again what pyproject.toml allows
 	$(LOCK) --upgrade -o requirements/run.lock
 	$(LOCK) --upgrade --group dev -o requirements/dev.lock
+
+sbom: $(VENV)/.dev  ## write the bill of materials (CycloneDX) to sbom.json
+	$(BIN)/python -m tests.supply.sbom > sbom.json
+
+audit: $(VENV)/.dev  ## known faults of the pinned dependencies, where the advisories can be had
+	$(BIN)/python -m tests.supply.audit
 
 clean:  ## forget the environment and caches
 	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis dist build

@@ -11,7 +11,11 @@ from typing import Annotated, Any
 import typer
 
 from service.commands.clients_cli import clients_app
+from service.commands.deliveries_cli import deliver, deliveries_app
+from service.commands.destinations_cli import destinations_app
+from service.commands.exporting_cli import groups_app, registries_app
 from service.commands.hl7v2_cli import hl7v2
+from service.commands.registry_cli import registry_app
 
 app = typer.Typer(
     name="closure-readings",
@@ -25,6 +29,12 @@ Files = Annotated[list[Path], typer.Argument(exists=True, readable=True, dir_oka
 
 
 app.add_typer(clients_app, name="clients")
+app.add_typer(destinations_app, name="destinations")
+app.add_typer(deliveries_app, name="deliveries")
+app.command()(deliver)
+app.add_typer(groups_app, name="groups")
+app.add_typer(registries_app, name="registries")
+app.add_typer(registry_app, name="registry")
 app.command()(hl7v2)
 
 
@@ -41,11 +51,12 @@ def main() -> None:
 
 def _is_for_a_person(fault: Exception) -> bool:
     """Whether the fault lies in tables, site files or the database, and its text says what is wrong."""
+    from service.registry.views.definition import FaultyView
     from service.site_files import SiteFault
     from service.store import StoreError
     from service.terminology.tables import TerminologyFault
 
-    return isinstance(fault, SiteFault | StoreError | TerminologyFault)
+    return isinstance(fault, FaultyView | SiteFault | StoreError | TerminologyFault)
 
 
 @app.command()
@@ -72,6 +83,42 @@ def notify(
     from service.commands.notifying import notify
 
     raise typer.Exit(notify(once))
+
+
+@app.command()
+def sheet(
+    course: Annotated[str, typer.Argument(help="The course_id.")],
+    out: Annotated[Path | None, typer.Option(metavar="FILE", help="Where to write it; else COURSE.pdf.")] = None,
+) -> None:
+    """The hand-over sheet of a course as PDF."""
+    from service.commands.sheet import write_sheet
+
+    raise typer.Exit(write_sheet(course, out))
+
+
+@app.command(name="export-worker")
+def export_worker(
+    once: Annotated[bool, typer.Option("--once", help="What waits now, then end.")] = False,
+) -> None:
+    """Write the files of exports; `serve` does so by itself, further workers may run beside it."""
+    from service.commands.exporting import work_on_exports
+
+    raise typer.Exit(work_on_exports(once))
+
+
+@app.command()
+def deidentify(
+    files: Files,
+    out: Annotated[Path, typer.Option(help="A new folder for the result.")],
+    mode: Annotated[str, typer.Option(help="safe-harbor, or research.")] = "safe-harbor",
+    key: Annotated[Path | None, typer.Option(exists=True, dir_okay=False, help="Of research: the secret key.")] = None,
+    site: Annotated[str, typer.Option(help="Whose data it is.")] = "",
+    registry: Annotated[str, typer.Option(help="Whom it is for: pseudonyms are of one registry.")] = "",
+) -> None:
+    """NDJSON of an export in, the same without what tells who the patients are out."""
+    from service.commands.deidentifying import deidentify_files
+
+    raise typer.Exit(deidentify_files(files, mode, key, out, site, registry))
 
 
 @app.command()

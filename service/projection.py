@@ -4,17 +4,17 @@ One site's rules and tables are opened once; a course is folded in time order, i
 validated before anybody sees it.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, NamedTuple
 
 from service import strict_json
-from service.clinic.course import CourseFold, Step
+from service.clinic.course import CourseFold, Step, fold_course
 from service.clinic.entries import Course
 from service.clinic.force import BenchTable
 from service.clinic.policy import Policy
-from service.clinic.standing import Charted, StandingEntry, standing
+from service.clinic.standing import Charted, StandingEntry, appended, standing
 from service.config import Settings
 from service.fhir import wire
 from service.fhir.build.context import Context, Frame
@@ -54,15 +54,40 @@ class Site:
     bench: BenchTable | None = None
     us_core: UsCore | None = None
 
-    def sound(self, entry_id: str | None, resource: dict[str, Any]) -> Sound:
-        """The resource with its bytes; raises `Unsound` when any layer of validation finds an error."""
+    def sound(self, entry_id: str | None, resource: dict[str, Any], before: bytes | None = None) -> Sound:
+        """The resource with its bytes; raises `Unsound` when any layer of validation finds an error.
+
+        `before`: bytes of an earlier state that passed here; the same bytes need not be validated again.
+        """
         if self.us_core is not None:
             resource = self.us_core.decorated(resource)
+        if before is not None and _same(resource, before):
+            return Sound(resource["resourceType"], resource["id"], entry_id, resource, before)
         if not is_valid(resource, profile_rules=self.rules):
             found = check(resource, profile_rules=self.rules)
             faults = [f"{issue.expression}: {issue.code} ({issue.layer})" for issue in found]
             raise Unsound(f"{resource['resourceType']}/{resource.get('id', '')}: {'; '.join(faults)}")
         return Sound(resource["resourceType"], resource.get("id", ""), entry_id, resource, wire.write(resource))
+
+
+def _same(resource: dict[str, Any], content: bytes) -> bool:
+    try:
+        return wire.write(resource) == content
+    except TypeError:  # no JSON; validation says so in its own words
+        return False
+
+
+@dataclass(frozen=True, slots=True)
+class Folded:
+    """The entries of a course as they stand and the fold over all of them; `passed` is what was built of the course.
+
+    Many may hold it at once, so nobody applies an entry to this fold: who goes on copies it.
+    """
+
+    course: Course
+    entries: Sequence[StandingEntry]
+    fold: CourseFold
+    passed: Mapping[tuple[str, str], bytes] = field(default_factory=dict)  # type, id -> bytes that passed validation
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +96,20 @@ class Projected:
 
     context: Context
     fold: CourseFold
-    resources: list[Sound]
+    of_entries: list[Sound]
+    of_course: list[Sound]
     whole: bool  # every resource of the course, not only those of the newest entries and the course's own
+
+    @property
+    def resources(self) -> list[Sound]:
+        """All of them, those of the entries first."""
+        return self.of_entries + self.of_course
+
+    @property
+    def folded(self) -> Folded:
+        """What the next projection can go on from."""
+        passed = {(sound.type, sound.id): sound.content for sound in self.of_course}
+        return Folded(self.context.course, self.context.entries, self.fold, passed)
 
 
 def settings_of_site(settings: Settings, key: str) -> Settings:
@@ -92,35 +129,66 @@ def open_site(settings: Settings) -> Site:
     return Site(settings.site, policy, frame, rules, bench, us_core)
 
 
+def fold_charted(site: Site, course: Course, charted: Sequence[Charted]) -> Folded:
+    """A course folded from its first entry on."""
+    stands = standing(charted)
+    return Folded(course, stands, fold_course(course, stands, site.policy, site.bench))
+
+
 def project(
-    site: Site, course: Course, before: Sequence[Charted], after: Sequence[Charted], now: datetime
+    site: Site,
+    course: Course,
+    before: Sequence[Charted],
+    after: Sequence[Charted],
+    now: datetime,
+    folded: Folded | None = None,
 ) -> Projected:
     """The resources that entries charted since `before` may have changed.
 
     Entries appended at the end change their own resources and the course's; a late entry or a correction can change
-    those of every entry, so all are built again.
+    those of every entry, so all are built again. With `folded`, the fold over `before`, appended entries cost the same
+    however many came before them.
     """
+    more = None if folded is None else appended(folded.entries, after[len(before) :])
+    if folded is not None and more is not None:
+        return _go_on(site, folded, more, now)
     stood, stands = standing(before), standing(after)
-    appended = stands[: len(stood)] == stood
-    first = len(stood) if appended else 0
-    context = Context(site.frame, course, stands)
-    fold = CourseFold(course, site.policy, site.bench)
+    first = len(stood) if stands[: len(stood)] == stood else 0
+    fold = fold_course(course, stands[:first], site.policy, site.bench)
+    return _built(Context(site.frame, course, stands), fold, site, first, now, {})
+
+
+def _go_on(site: Site, folded: Folded, more: Sequence[StandingEntry], now: datetime) -> Projected:
+    context = Context(site.frame, folded.course, [*folded.entries, *more])
+    fold = folded.fold.copy() if more else folded.fold
+    return _built(context, fold, site, len(folded.entries), now, folded.passed)
+
+
+def _built(
+    context: Context,
+    fold: CourseFold,
+    site: Site,
+    first: int,
+    now: datetime,
+    passed: Mapping[tuple[str, str], bytes],
+) -> Projected:
+    """The resources from an entry on and those of the course; `fold` is over what comes before, and is taken on."""
     built = []
-    for position, entry in enumerate(stands):
-        step = _step(fold, entry, wanted=position >= first)
-        if step is not None:
-            built += [site.sound(one.entry_id, one.resource) for one in project_entry(context, step)]
-    built += [site.sound(None, one.resource) for one in project_course(context, course, fold, now)]
-    return Projected(context, fold, built, whole=first == 0)
+    for entry in context.entries[first:]:
+        step = _step(fold, entry)
+        built += [site.sound(one.entry_id, one.resource) for one in project_entry(context, step)]
+    of_course = [
+        site.sound(None, one.resource, passed.get((one.type, one.id)))
+        for one in project_course(context, context.course, fold, now)
+    ]
+    return Projected(context, fold, built, of_course, whole=first == 0)
 
 
-def _step(fold: CourseFold, entry: StandingEntry, wanted: bool) -> Step | None:
+def _step(fold: CourseFold, entry: StandingEntry) -> Step:
     """Apply an entry; of a retracted one, what it would have said."""
     if entry.retraction is None:
         fold.apply(entry)
-        return Step(entry, fold) if wanted else None
-    if not wanted:
-        return None
+        return Step(entry, fold)
     as_if = fold.copy()
     as_if.take(entry.entry)
     return Step(entry, as_if)

@@ -5,7 +5,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +13,8 @@ from pathlib import Path
 import requests
 
 START_WITHIN_S = 30
+PROGRAM = (sys.executable, "-m", "service")
+Ended = subprocess.CompletedProcess[str]
 
 
 @dataclass(frozen=True)
@@ -22,6 +24,11 @@ class Live:
     base: str
     process: subprocess.Popen[bytes]
 
+    @property
+    def fhir(self) -> str:
+        """The base of its FHIR API."""
+        return f"{self.base}/fhir"
+
 
 def free_port() -> int:
     """A loopback port that nobody listens on now."""
@@ -30,13 +37,37 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def start_service(folder: Path, database_url: str | None = None, **settings: str) -> Live:
+def command(folder: Path, *arguments: str, database_url: str | None = None, **settings: str) -> Ended:
+    """Run `closure-readings ARGUMENTS` on the database of the folder to its end."""
+    return subprocess.run(
+        [*PROGRAM, *arguments],
+        env=environment_of(folder, database_url, settings),
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+def environment_of(folder: Path, database_url: str | None, settings: Mapping[str, str]) -> dict[str, str]:
+    """The environment of a process that works on the database of the folder, or on another."""
+    return os.environ | {"DATABASE_URL": database_url or f"sqlite:///{folder}/live.sqlite3"} | dict(settings)
+
+
+def add_client(folder: Path, keys: str, scope: str, site: str = "demo", **named: str) -> str:
+    """Register a client by the command line; its id."""
+    added = command(folder, "clients", "add", "A system", "--site", site, "--jwks", keys, "--scope", scope, **named)
+    assert added.returncode == 0, added.stderr
+    return added.stdout.strip()
+
+
+def start_service(folder: Path, database_url: str | None = None, options: Sequence[str] = (), **settings: str) -> Live:
     """Start `closure-readings serve` and wait until it is healthy; its log lies in `folder`."""
     port = free_port()
-    environment = os.environ | {"DATABASE_URL": database_url or f"sqlite:///{folder}/live.sqlite3"} | settings
+    environment = environment_of(folder, database_url, settings)
     with (folder / "serve.log").open("ab") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "service", "serve", "--port", str(port)], env=environment, stdout=log, stderr=log
+            [*PROGRAM, "serve", "--port", str(port), *options], env=environment, stdout=log, stderr=log
         )
     live = Live(f"http://127.0.0.1:{port}", process)
     for _ in range(START_WITHIN_S * 20):
@@ -53,9 +84,11 @@ def start_service(folder: Path, database_url: str | None = None, **settings: str
 
 
 @contextmanager
-def live_service(folder: Path, **settings: str) -> Iterator[Live]:
+def live_service(
+    folder: Path, database_url: str | None = None, options: Sequence[str] = (), **settings: str
+) -> Iterator[Live]:
     """A live service that ends with the block."""
-    live = start_service(folder, **settings)
+    live = start_service(folder, database_url, options, **settings)
     try:
         yield live
     finally:

@@ -10,11 +10,9 @@ import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from datetime import UTC, datetime
-from typing import Any
 
 from anyio import to_thread
 from fastapi import FastAPI
-from fastapi.openapi.utils import get_openapi
 from starlette.exceptions import HTTPException
 
 from service.access.chart_links import ChartLinks
@@ -30,23 +28,29 @@ from service.api.audit import AuditTrail
 from service.api.authorise import authorisation
 from service.api.chart import chart_routes
 from service.api.cross_origin import CrossOrigin
-from service.api.documentation import SECURITY, behind_the_door, schemas
 from service.api.door import Door
 from service.api.front import put_in_front
 from service.api.health import health_routes
 from service.api.limits import Limits
 from service.api.metrics import Metrics, metrics_routes
+from service.api.openapi_document import openapi_document
+from service.api.pages.framed import framed_course_page
 from service.api.rate import ClientRate
 from service.api.shared import Shared, served_types
-from service.api.site_app import site_app
+from service.api.site_app import registry_app, site_app
 from service.api.sites import Sites
 from service.api.token import TOKEN_PATH, token_routes
 from service.clinic.caution import CAUTION
 from service.config import Settings
-from service.report.framed_course import framed_course
+from service.registry.export.jobs import Exports
+from service.registry.export.opening import export_worker
+from service.registry.export.running import start_worker
+from service.registry.export.settings import export_settings_from
 from service.search.dates import microseconds
 from service.store import open_store
-from service.store.access import open_access_database
+from service.store.access import AccessDatabase, open_access_database
+from service.store.export_reading import open_export_database
+from service.store.outbox_rows import Standing, standings
 from service.subscriptions.endpoints import Endpoints
 from service.workflow.auditing import AuditRecorder
 
@@ -75,7 +79,7 @@ def create_app(
     """
     access = access or AccessSettings()
     limits = limits or Limits()
-    metrics = Metrics(settings.software_version, lambda: recorder.waiting)
+    metrics = Metrics(settings.software_version, lambda: recorder.waiting, lambda: _standings(database))
     store = open_store(settings.database_url, settings.synchronous)
     store.migrate()
     database = open_access_database(settings.database_url, settings.synchronous)
@@ -85,7 +89,9 @@ def create_app(
     security = security_of_capability_statement(codes, token_url)
     links = ChartLinks(database, settings.public_base)
     recorder = AuditRecorder(store, lambda key: sites.site(key), clock)
-    shared = Shared(database, recorder, links, security, endpoints or Endpoints(), clock)
+    export_database = open_export_database(settings.database_url, settings.synchronous)
+    exports = Exports(export_database, export_settings_from(settings.database_url))
+    shared = Shared(database, recorder, links, security, endpoints or Endpoints(), exports, clock)
     sites = Sites(store, settings, lambda workflow: site_app(workflow, shared))
     for key in (settings.site, *sites_of_clients(database)):
         sites.part(key)
@@ -100,6 +106,7 @@ def create_app(
     door = Door(
         sites,
         authorisation(Gate(database, open_site), clock),
+        registry_app(exports, settings, clock),
         lambda: recorder.full,
         ClientRate(limits, time.monotonic),
     )
@@ -108,10 +115,13 @@ def create_app(
     async def life(app: FastAPI) -> AsyncIterator[None]:
         ended = asyncio.Event()
         watch = asyncio.create_task(_mark_overdue(sites, clock, ended))
+        stop_exports = start_worker(export_worker(export_database, settings, clock))
         yield
+        await to_thread.run_sync(stop_exports)
         ended.set()  # not cancelled: a write that is under way comes to its end before the database is closed
         await watch
         await to_thread.run_sync(recorder.close)
+        export_database.close()
         database.close()
         store.close()
 
@@ -127,9 +137,9 @@ def create_app(
     app.include_router(metrics_routes(metrics, limits.metrics_readers))
     app.include_router(token_routes(endpoint, smart_configuration(codes, token_url, served_types()), clock))
     app.include_router(
-        chart_routes(links, lambda key: sites.part(key).workflow, framed_course, access.frame_origins, clock)
+        chart_routes(links, lambda key: sites.part(key).workflow, framed_course_page, access.frame_origins, clock)
     )
-    app.openapi = lambda: _document(app, sites)  # type: ignore[method-assign]  # the framework's own way to extend it
+    app.openapi = lambda: openapi_document(app, sites)  # type: ignore[method-assign]  # the framework's own way to extend it
     app.mount("/", door)
     app.state.sites = sites
     app.add_middleware(
@@ -159,18 +169,6 @@ def mark_overdue(sites: Sites, now: datetime) -> int:
     return sum(sites.part(key).workflow.mark_overdue(now) for key in keys)
 
 
-def _document(app: FastAPI, sites: Sites) -> dict[str, Any]:
-    """The OpenAPI document of what stands outside the door and of one site's application: they are all alike."""
-    if app.openapi_schema is None:
-        told = {"title": app.title, "version": app.version, "description": app.description}
-        document = get_openapi(**told, routes=app.routes)
-        inside = get_openapi(**told, routes=sites.home.app.routes)
-        behind_the_door(inside["paths"])
-        document["paths"] |= inside["paths"]
-        components = document.setdefault("components", {})
-        for part in ("schemas", "securitySchemes"):
-            components.setdefault(part, {}).update(inside.get("components", {}).get(part, {}))
-        components["schemas"].update(schemas())
-        components["securitySchemes"].update(SECURITY)
-        app.openapi_schema = document
-    return app.openapi_schema
+def _standings(database: AccessDatabase) -> list[Standing]:
+    with database.read() as connection:
+        return standings(connection)

@@ -1,6 +1,6 @@
 """Chart links over HTTP: a client asks for one, a browser opens it once and then reads that course alone."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -19,7 +19,7 @@ from service.api.documentation import answers
 from service.api.problems import problem
 from service.workflow import UnknownCourse, Workflow
 
-Page = Callable[[Mapping[str, Any], str], str]  # course view and zone
+Page = Callable[[Workflow, str, datetime], str]  # of a course, by its id
 _REQUEST: dict[str, Any] = {
     "requestBody": {
         "required": True,
@@ -74,7 +74,7 @@ def chart_routes(
     frame_origins: Sequence[str],
     clock: Callable[[], datetime],
 ) -> APIRouter:
-    """What a browser asks for: the link, then the course. `page` renders a course view, to be read only."""
+    """What a browser asks for: the link, then the course. `page` renders a course, to be read only."""
     routes = APIRouter(tags=["chart"])
     headers = page_headers(frame_origins)
 
@@ -84,10 +84,8 @@ def chart_routes(
         request.state.site = session.site
         request.state.audited_client = session.client_id
         session.require(course_id)
-        workflow = workflow_of(session.site)
-        view = workflow.course_view(course_id, now)
         request.state.shown_courses = [course_id]
-        return page(view, workflow.settings.zone)
+        return page(workflow_of(session.site), course_id, now)
 
     @routes.get(LINKS + "/{secret}", include_in_schema=False)
     async def open_link(request: Request, secret: str) -> Response:

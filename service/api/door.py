@@ -9,13 +9,13 @@ from collections.abc import Callable
 from anyio import to_thread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.types import Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.access.gate import Access
 from service.api.authorise import Authorise, as_http
 from service.api.permissions import require_permission
 from service.api.rate import ClientRate
-from service.api.sites import SitePart, Sites
+from service.api.sites import Sites
 
 OPEN = frozenset({"/", "/fhir/metadata"})
 Full = Callable[[], bool]
@@ -24,8 +24,12 @@ Full = Callable[[], bool]
 class Door:
     """Lets a request through to the application of the client's own site."""
 
-    def __init__(self, sites: Sites, authorise: Authorise, audit_is_full: Full, rate: ClientRate) -> None:
+    def __init__(
+        self, sites: Sites, authorise: Authorise, registry: ASGIApp, audit_is_full: Full, rate: ClientRate
+    ) -> None:
+        """`registry`: the application of clients that belong to no site."""
         self._sites = sites
+        self._registry = registry
         self._authorise = authorise
         self._audit_is_full = audit_is_full
         self._rate = rate
@@ -34,8 +38,8 @@ class Door:
         """Serve one request; HTTPException 401, 403 or 503 for one that does not come through."""
         request = Request(scope, receive)
         access = await self._access(request)
-        part = await self._part(request, access)
-        await part.app(scope, receive, send)
+        app = await self._app(request, access)
+        await app(scope, receive, send)
 
     async def _access(self, request: Request) -> Access | None:
         try:
@@ -54,15 +58,23 @@ class Door:
             self._rate.require(access.client_id)
         return access
 
-    async def _part(self, request: Request, access: Access | None) -> SitePart:
+    async def _app(self, request: Request, access: Access | None) -> ASGIApp:
         if access is None:
-            return self._sites.home
+            return self._sites.home.app
+        if access.site is None and request.url.path.startswith("/fhir/") and "/$export" in request.url.path:
+            self._require_audit()
+            return self._registry
         with as_http():
             key = access.own_site()
             request.state.site = key  # a refusal from here on stands in the site's own audit record
             segments = [part for part in request.url.path.split("/") if part]
             if request.url.path not in OPEN:
                 require_permission(access, request.method, segments, "if-none-exist" in request.headers)
-        if self._audit_is_full() and request.url.path not in OPEN:
+        if request.url.path not in OPEN:
+            self._require_audit()
+        part = await to_thread.run_sync(self._sites.part, key)
+        return part.app
+
+    def _require_audit(self) -> None:
+        if self._audit_is_full():
             raise HTTPException(503, "accesses cannot be recorded at the moment, so that none may take place")
-        return await to_thread.run_sync(self._sites.part, key)

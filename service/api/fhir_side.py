@@ -3,6 +3,7 @@
 from fastapi import APIRouter
 
 from service.api.artefacts import artefact_routes
+from service.api.bulk import bulk_routes
 from service.api.fhir import fhir_routes
 from service.api.operations import OFFERED, operation_routes, unoffered_routes
 from service.api.reads_within import ReadsWithin
@@ -14,6 +15,7 @@ from service.fhir.capability import Beside, capability_statement, interactions
 from service.fhir.operations.validating import Judge
 from service.fhir.published import Published
 from service.fhir.writable import SYSTEM_INTERACTIONS, WRITABLE
+from service.registry.export.offered import export_operation, group_row, read_export_urls
 from service.store import Store
 from service.subscriptions.agreement import Terms
 from service.subscriptions.topics import capability_of, read_vocabulary
@@ -25,9 +27,10 @@ def fhir_side(workflow: Workflow, shared: Shared) -> APIRouter:
     site, settings, clock = workflow.site, workflow.settings, shared.clock
     terms = site.frame.terms
     vocabulary = read_vocabulary(terms, settings.mappings)
+    exported = read_export_urls(settings.mappings)
     published = Published(artefacts(terms))
     followed = site.us_core
-    instantiates = (*((followed.instantiates,) if followed else ()), vocabulary.urls["server"])
+    instantiates = (*((followed.instantiates,) if followed else ()), vocabulary.urls["server"], exported["server"])
     beside = Beside(
         published.types,
         OFFERED,
@@ -35,7 +38,8 @@ def fhir_side(workflow: Workflow, shared: Shared) -> APIRouter:
         WRITABLE,
         SYSTEM_INTERACTIONS,
         shared.security,
-        rows=(capability_of(vocabulary),),
+        rows=(capability_of(vocabulary), group_row(exported)),
+        more_operations={level: [export_operation(exported, level)] for level in ("system", "Patient")},
     )
     profiles = terms.profiles_by_type()
     for type_, canonicals in (followed.profiles() if followed else {}).items():
@@ -55,6 +59,7 @@ def fhir_side(workflow: Workflow, shared: Shared) -> APIRouter:
 
     agreed = Terms(vocabulary, shared.endpoints, settings.fhir_base)
     routes = APIRouter()
+    routes.include_router(bulk_routes(shared.exports, settings, clock))
     routes.include_router(subscription_routes(shared.database, workflow.store, site.key, agreed, clock))
     written = write_routes(workflow, clock, ReadsWithin(workflow.store, reading))
     routes.include_router(reading(workflow.store, written))

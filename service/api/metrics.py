@@ -5,11 +5,12 @@ itself. Not on the network unless it is asked for: from this machine, and from t
 CLOSURE_READINGS_METRICS_READERS names; everybody else is told that there is no such page.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 
 from fastapi import APIRouter
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, ProcessCollector, generate_latest
-from prometheus_client.core import CounterMetricFamily
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -17,6 +18,8 @@ from starlette.responses import Response
 from service import counting
 from service.access.opening import asked_on_loopback
 from service.config import LOOPBACK
+from service.store.errors import StoreError
+from service.store.outbox_rows import Standing
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 # In seconds: a stored read takes about a millisecond, a whole-course write some tens, a large page more.
@@ -27,7 +30,13 @@ _PASSED_ON = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip", "
 class Metrics:
     """The numbers of one process."""
 
-    def __init__(self, version: str, audit_waiting: Callable[[], int] = lambda: 0) -> None:
+    def __init__(
+        self,
+        version: str,
+        audit_waiting: Callable[[], int] = lambda: 0,
+        standings: Callable[[], Sequence[Standing]] = tuple,
+    ) -> None:
+        """`standings`: what waits for each destination and what is held there, asked when the numbers are read."""
         self.registry = CollectorRegistry()
         self.answered = Counter(
             "closure_requests", "Requests answered", ("method", "route", "status"), registry=self.registry
@@ -45,6 +54,7 @@ class Metrics:
         build = Gauge("closure_build", "Version of the service", ("version",), registry=self.registry)
         build.labels(version).set(1)
         self.registry.register(_Counted())
+        self.registry.register(_Deliveries(standings))
         ProcessCollector(registry=self.registry)
 
     def text(self) -> bytes:
@@ -63,6 +73,29 @@ class _Counted:
             for value, number in (counts or ({} if label else {"": 0})).items():
                 family.add_metric((value,) if label else (), number)
             yield family
+
+
+class _Deliveries:
+    """What is to go to each destination. It is the same in every process: it stands in the database."""
+
+    def __init__(self, standings: Callable[[], Sequence[Standing]]) -> None:
+        self._standings = standings
+
+    def collect(self) -> Iterator[GaugeMetricFamily]:
+        """Gauges by site and destination; none of them while the database does not answer."""
+        by = ("site", "destination")
+        waiting = GaugeMetricFamily("closure_deliveries_waiting", "Writes not yet delivered", labels=by)
+        held = GaugeMetricFamily("closure_deliveries_held", "Courses held until a person decides", labels=by)
+        since = "When the oldest of them was queued, seconds since 1970"
+        oldest = GaugeMetricFamily("closure_deliveries_oldest_queued_seconds", since, labels=by)
+        with suppress(StoreError):
+            for each in self._standings():
+                named = (each.site, each.destination)
+                waiting.add_metric(named, each.waiting)
+                held.add_metric(named, each.courses_held)
+                if each.oldest_at is not None:
+                    oldest.add_metric(named, each.oldest_at / 1_000_000)
+        yield from (waiting, held, oldest)
 
 
 def metrics_routes(metrics: Metrics, readers: frozenset[str]) -> APIRouter:

@@ -75,6 +75,8 @@ def fhir_interactions(method: str, segments: Sequence[str], conditional: bool = 
             return [(type_, "search-type")]
         case ["Subscription", "$status"]:
             return [("Subscription", "read")]
+        case ["Group", _, "$export"]:
+            return []  # asked type by type
         case [type_, id_, operation] if operation.startswith("$"):
             return [(type_, "read")] if not id_.startswith("$") else []
         case [_, operation] if operation.startswith("$"):

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from service.access.chart_links import ChartLinks
+from service.registry.export.jobs import Exports
 from service.search.parameters import parameters
 from service.store.access import AccessDatabase
 from service.subscriptions.endpoints import Endpoints
@@ -24,6 +25,7 @@ class Shared:
     links: ChartLinks
     security: Mapping[str, Any]
     endpoints: Endpoints
+    exports: Exports
     clock: Callable[[], datetime]
 
 

@@ -1,15 +1,29 @@
-"""The application of one site: every route that shows or takes data, bound to that site's workflow."""
+"""The application of one site, every route that shows or takes data bound to its workflow; and that of registries."""
+
+from collections.abc import Callable
+from datetime import datetime
 
 from fastapi import APIRouter
 
 from service.api.audit_reading import audit_routes
+from service.api.bulk import bulk_routes
 from service.api.chart import link_routes
 from service.api.fhir_side import fhir_side
 from service.api.intake import intake_routes
+from service.api.pages import page_routes
 from service.api.plan import plan_routes
 from service.api.shared import Shared
 from service.api.start import start_routes
+from service.config import Settings
+from service.registry.export.jobs import Exports
 from service.workflow import Workflow
+
+
+def registry_app(exports: Exports, settings: Settings, clock: Callable[[], datetime]) -> APIRouter:
+    """What a registry may ask for: exports, de-identified, of the sites that agreed. It belongs to no site."""
+    app = APIRouter()
+    app.include_router(bulk_routes(exports, settings, clock))
+    return app
 
 
 def site_app(workflow: Workflow, shared: Shared) -> APIRouter:
@@ -19,6 +33,7 @@ def site_app(workflow: Workflow, shared: Shared) -> APIRouter:
     app.include_router(start_routes(workflow, settings, clock))
     app.include_router(intake_routes(workflow, settings.public_base, clock))
     app.include_router(plan_routes(workflow.site.policy, workflow.site.bench, settings.public_base))
+    app.include_router(page_routes(workflow, settings, clock))
     app.include_router(link_routes(workflow, shared.links, clock))
     app.include_router(audit_routes(workflow.store, settings, shared.recorder))
     app.include_router(fhir_side(workflow, shared))

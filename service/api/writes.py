@@ -4,7 +4,7 @@ A hospital may send the types of `service.fhir.writable`; everything else, and e
 read-only. What is sent is stored as it came, with our version, time and tag (docs/fhir-writing.md).
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 from uuid import uuid4

@@ -6,7 +6,7 @@ begins, changes and ends stands in the method of its name. Retracted entries cha
 
 from collections.abc import Iterable, Iterator, Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from service.clinic import findings
@@ -53,7 +53,9 @@ class CourseFold:
         self._outcome: Outcome | None = None
         self._device_status: str | None = None
         self._gone = False  # the whole device came out, or was charted as removed
-        self._states: tuple[BandState, ...] | None = None  # computed when asked for, once per entry
+        # Both are computed when asked for, once per entry.
+        self._states: tuple[BandState, ...] | None = None
+        self._known: Summary | None = None
 
     def copy(self) -> "CourseFold":
         """An independent snapshot; everything that never changes is shared."""
@@ -85,7 +87,7 @@ class CourseFold:
                 self._take_reconciliation(entry)
             case Outcome():
                 self._take_outcome(entry)
-        self._states = None
+        self._states = self._known = None
         self._look_ahead(entry)
 
     def _take_installation(self, entry: Installation) -> None:
@@ -293,6 +295,11 @@ class CourseFold:
 
     def summary(self, at: datetime) -> Summary:
         """All that is known of the course at an instant, with what the time itself makes overdue."""
+        if self._known is None:
+            self._known = self._summary(at)
+        return replace(self._known, at=at, alerts=self._attention.active(self._periods.next_reset, at))
+
+    def _summary(self, at: datetime) -> Summary:
         states, due, latest = self._band_states, self._periods.next_reset, self._latest
         baseline, perfusion = self._gaps.baseline, self._attention.perfusion
         return Summary(
@@ -323,7 +330,7 @@ class CourseFold:
             perfusion_at=perfusion[1] if perfusion is not None else None,
             next_reset=due,
             counts=self._ledger.counts(),
-            alerts=self._attention.active(due, at),
+            alerts=(),
             hold=self._attention.hold,
             outcome=self._outcome,
         )

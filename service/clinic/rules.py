@@ -164,24 +164,41 @@ def _skin(signs: Sequence[str | None]) -> Iterator[tuple[Path, str]]:
             yield ("skin", position), "intact stands only alone"
 
 
-def course_faults(standing: Iterable[StandingEntry]) -> Iterator[Broken]:
-    """Rules across entries, for a course whose entries stand as given, in course order."""
+@dataclass(frozen=True, slots=True)
+class AcrossEntries:
+    """The rules across entries, judged as far as some entry: what is broken, and what the next one meets."""
+
     installation: Any = None
     outcome: Any = None
-    for item in standing:
-        if item.retraction is not None:
-            continue
-        entry: Any = item.entry
-        if outcome is not None and entry.kind not in TAKEN_AFTER_OUTCOME:
-            second = entry.kind == "outcome"
-            detail = "the course has an outcome" if second else f"is after the outcome {outcome.entry_id}"
-            yield Broken(entry.entry_id, ("kind",) if second else ("at",), detail)
-        elif entry.kind == "installation":
-            installation = entry
-        elif entry.kind == "outcome":
-            outcome = entry
-        elif entry.kind in ("check", "reset"):
-            yield from _of_installation(entry, installation)
+    broken: tuple[Broken, ...] = ()
+
+    def then(self, standing: Iterable[StandingEntry]) -> "AcrossEntries":
+        """The same after further entries, in course order."""
+        installation, outcome, broken = self.installation, self.outcome, [*self.broken]
+        for item in standing:
+            entry: Any = item.entry
+            if item.retraction is not None:
+                continue
+            if outcome is not None and entry.kind not in TAKEN_AFTER_OUTCOME:
+                broken.append(_after_outcome(entry, outcome))
+            elif entry.kind == "installation":
+                installation = entry
+            elif entry.kind == "outcome":
+                outcome = entry
+            elif entry.kind in ("check", "reset"):
+                broken += _of_installation(entry, installation)
+        return AcrossEntries(installation, outcome, tuple(broken))
+
+
+def course_faults(standing: Iterable[StandingEntry]) -> Sequence[Broken]:
+    """Rules across entries, for a course whose entries stand as given, in course order."""
+    return AcrossEntries().then(standing).broken
+
+
+def _after_outcome(entry: Any, outcome: Any) -> Broken:
+    if entry.kind == "outcome":
+        return Broken(entry.entry_id, ("kind",), "the course has an outcome")
+    return Broken(entry.entry_id, ("at",), f"is after the outcome {outcome.entry_id}")
 
 
 def _of_installation(entry: Any, installation: Any) -> Iterator[Broken]:

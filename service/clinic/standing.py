@@ -4,7 +4,7 @@ Only the set of entries decides; the order of arrival merely breaks ties between
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -79,6 +79,22 @@ def standing(charted: Iterable[Charted]) -> list[StandingEntry]:
             originals.setdefault(one.entry.entry_id, one.entry)
     found = [_stand(original, amendments.get(name, []), retractions) for name, original in originals.items()]
     return sorted(found, key=lambda item: course_order(item.entry))
+
+
+def appended(stood: Sequence[StandingEntry], new: Iterable[Charted]) -> list[StandingEntry] | None:
+    """New entries as they stand, where they come after all that stood and correct nothing; None otherwise.
+
+    Then `standing` of all entries is `stood` and these. No new entry may have the id of an earlier one.
+    """
+    fresh: list[ClinicalEntry] = []
+    for one in new:
+        if one.entry.kind == "amendment" or one.entry.kind == "retraction":
+            return None
+        fresh.append(one.entry)
+    fresh.sort(key=course_order)
+    if fresh and stood and course_order(fresh[0]) <= course_order(stood[-1].entry):
+        return None
+    return [StandingEntry(entry, entry) for entry in fresh]
 
 
 def _stand(original: ClinicalEntry, amendments: list[Amendment], retractions: dict[str, Retraction]) -> StandingEntry:

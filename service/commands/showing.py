@@ -2,50 +2,75 @@
 
 import sys
 from datetime import UTC, datetime
-from decimal import Decimal
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 from service import strict_json
 from service.clinic.caution import CAUTION
+from service.clinic.counts import ITEMS
+from service.clinic.wording import in_order_of_work
 from service.config import settings_from
+from service.report.course_lines import assessment, patient_line, plan_cells, reset_line, wound_line
+from service.report.labels import Local, away, figure, label, percent, reading
+from service.report.sparkline import sparkline
+from service.report.story import CourseStory, story_of
 from service.workflow import UnknownCourse, open_workflow
+
+MARKS = {"high": "!!", "medium": "! ", "low": "- "}  # told by more than a colour
 
 
 def show_due(within_h: int, as_json: bool) -> int:
     """Print the due board."""
     workflow = open_workflow(settings_from())
+    now = datetime.now(UTC)
     try:
-        board = workflow.due_board(within_h, datetime.now(UTC))
+        board = workflow.due_board(within_h, now)
+        local = Local(ZoneInfo(workflow.settings.zone))
     finally:
         workflow.close()
     if as_json:
         return _print_json(board)
-    table = Table("course", "due", "status", "reason", "bands", title=f"Resets due within {within_h} h")
-    for row in board["due"]:
-        bands = ", ".join(str(band) for band in row["bands"])
-        table.add_row(row["course_id"], row["due_at"], row["status"], row["reason"], bands)
     console = Console()
-    console.print(table if board["due"] else f"No reset is due within {within_h} h.")
+    console.print(
+        _due_table(board["due"], within_h, local, now) if board["due"] else f"No reset is due within {within_h} h."
+    )
     console.print(CAUTION, style="italic")
     return 0
+
+
+def _due_table(rows: list[dict[str, Any]], within_h: int, local: Local, now: datetime) -> Table:
+    table = Table(
+        "course", "due", "", "status", "reason", "bands", "high alerts", title=f"Resets due within {within_h} h"
+    )
+    for row in rows:
+        due_at = datetime.fromisoformat(row["due_at"])
+        bands = ", ".join(str(band) for band in row["bands"])
+        status = f"!! {label(row['status'])}" if row["status"] == "overdue" else label(row["status"])
+        alerts = ", ".join(label(code) for code in row["high_alerts"])
+        table.add_row(
+            row["course_id"], local.at(due_at), away(due_at - now), status, label(row["reason"]), bands, alerts
+        )
+    return table
 
 
 def show_course(course_id: str, as_json: bool) -> int:
     """Print one course; 1 when there is none of that id."""
     workflow = open_workflow(settings_from())
+    now = datetime.now(UTC)
     try:
-        view = workflow.course_view(course_id, datetime.now(UTC))
+        if as_json:
+            return _print_json(workflow.course_view(course_id, now))
+        story = story_of(workflow, course_id, now)
     except UnknownCourse:
         print(f"no such course: {course_id}", file=sys.stderr)
         return 1
     finally:
         workflow.close()
-    if as_json:
-        return _print_json(view)
-    _print_course(Console(), view)
+    _print_course(Console(), story)
     return 0
 
 
@@ -54,54 +79,50 @@ def _print_json(value: Any) -> int:
     return 0
 
 
-def _print_course(console: Console, view: dict[str, Any]) -> None:
-    console.print(f"[bold]{view['course_id']}[/] ({view['state']})")
-    console.print(_figures(view["latest"]))
-    console.print(_bands(view["bands"]))
-    reset = view.get("next_reset")
-    if reset:
-        bands = ", ".join(str(band) for band in reset["bands"])
-        console.print(f"Next reset: {reset['due_at']} ({reset['status']}), reason {reset['reason']}, bands {bands}")
-    for alert in view["alerts"]:
-        console.print(f"[bold]{alert['severity']}[/] {alert['code']} since {alert['since']}: {alert['text']}")
-    console.print(_counts(view["counts"]))
+def _print_course(console: Console, story: CourseStory) -> None:
+    console.print(f"[bold]{story.course.course_id}[/] ({label(story.summary.state)})  {escape(patient_line(story))}")
+    console.print(escape(wound_line(story)))
+    console.print(f"[bold]{escape(reset_line(story))}[/]")
+    for alert in story.summary.alerts:
+        since = story.local.at(alert.since)
+        console.print(f"[bold]{MARKS[alert.severity]} {label(alert.severity)}[/] {escape(alert.text)} (since {since})")
+    for line in assessment(story):
+        console.print(escape(line))
+    if story.gaps:
+        _print_trend(console, story)
+    if story.summary.bands:
+        console.print(_bands(story))
+    console.print(_counts(story))
     console.print(CAUTION, style="italic")
 
 
-def _figures(latest: dict[str, Any]) -> Table:
-    table = Table("figure", "value", title="Latest")
-    for name, value in latest.items():
-        if not isinstance(value, dict | list):
-            table.add_row(name, _shown(value))
+def _print_trend(console: Console, story: CourseStory) -> None:
+    widest = [gap.max_gap_mm for gap in story.gaps]
+    console.print(f"Widest gap  {sparkline(widest)}  {reading(widest[0])} to {reading(widest[-1])}")
+    table = Table("when", "widest gap", "open area", "closed of the first", title="Gap readings", title_justify="left")
+    for gap in story.gaps:
+        area = figure("open_area_cm2", gap.open_area_cm2)
+        table.add_row(story.local.at(gap.at), reading(gap.max_gap_mm), area, percent(gap.closure_fraction))
+    console.print(table)
+
+
+def _bands(story: CourseStory) -> Table:
+    columns = ("band", "station", "at rest", "mark", "stretch", "state", "target mark", "draw", "trend")
+    table = Table(*columns, title="Bands, in order of work", title_justify="left")
+    for band in in_order_of_work(story.summary.bands):
+        trend = sparkline([mark.stretch_ratio - 1 for mark in story.marks_of(band.band)])
+        table.add_row(*plan_cells(band), trend)
     return table
 
 
-def _bands(bands: list[dict[str, Any]]) -> Table:
-    columns = {
-        "band": "band",
-        "station_mm": "at mm",
-        "stretch_ratio": "stretch",
-        "state": "state",
-        "target_stretch_ratio": "target",
-        "target_mark_mm": "mark to set mm",
-        "draw_mm": "draw mm",
-    }
-    table = Table(*columns.values(), title="Bands")
-    for band in bands:
-        table.add_row(*(_shown(band.get(name)) for name in columns))
+def _counts(story: CourseStory) -> Table:
+    table = Table(
+        "item", "in", "out", "found", "left", "escalated", "outstanding", title="Counts", title_justify="left"
+    )
+    for item in ITEMS:
+        count = story.summary.counts.of(item)
+        told = (count.removed, count.found, count.left_on_purpose, count.unaccounted_escalated)
+        placed = "not charted" if count.placed is None else str(count.placed)
+        open_ = "unknown" if count.outstanding is None else str(count.outstanding)
+        table.add_row(label(item), placed, *map(str, told), open_)
     return table
-
-
-def _counts(counts: dict[str, dict[str, Any]]) -> Table:
-    columns = ("placed", "removed", "found", "left_on_purpose", "unaccounted_escalated", "outstanding")
-    table = Table("item", "in", "out", "found", "left", "lost", "open", title="Counts")
-    for item, row in counts.items():
-        table.add_row(item, *("unknown" if row.get(name) is None else str(row[name]) for name in columns))
-    return table
-
-
-def _shown(value: Any) -> str:
-    """A figure for reading at the bedside: two decimals where it has more."""
-    if isinstance(value, Decimal) and value != (short := round(value, 2)):
-        return str(short)
-    return "" if value is None else str(value)

@@ -28,6 +28,7 @@ class Beside:
     of R4's own operations, without the dollar sign. `instantiates`: CapabilityStatements that this server follows.
     `writable`: types that may be written and how. `system`: codes of the interactions with the server as a whole.
     `security`: how clients sign in. `rows`: rows of `resource` of types that are served by routes of their own.
+    `more_operations`: rows of `operation` that are not R4's own, by type, `system` for those of the whole server.
     """
 
     published: Sequence[str] = ()
@@ -37,14 +38,16 @@ class Beside:
     system: Sequence[str] = ()
     security: Mapping[str, Any] = field(default_factory=dict)
     rows: Sequence[Mapping[str, Any]] = ()
+    more_operations: Mapping[str, Sequence[Mapping[str, str]]] = field(default_factory=dict)
 
     def operations_of(self, type_: str) -> list[dict[str, str]]:
         """The rows of `operation` of one resource type (capabilitystatement.html)."""
         of_type = [(type_, name) for name in self.operations.get(type_, ())]
         of_all = [(ON_EVERY_TYPE, name) for name in self.operations.get(ON_EVERY_TYPE, ())]
-        return [
+        own = [
             {"name": name, "definition": f"{OPERATION_BASE}{owner}-{name}"} for owner, name in sorted(of_type + of_all)
         ]
+        return own + [dict(row) for row in self.more_operations.get(type_, ())]
 
 
 def capability_statement(
@@ -84,6 +87,7 @@ def capability_statement(
                     **({"security": dict(beside.security)} if beside.security else {}),
                     "resource": sorted([*stored, *published, *beside.rows], key=lambda row: row["type"]),
                     **({"interaction": [{"code": code} for code in beside.system]} if beside.system else {}),
+                    **_operations([dict(row) for row in beside.more_operations.get("system", ())]),
                 }
             ],
         }
@@ -93,7 +97,7 @@ def capability_statement(
 def interactions(statement: bytes) -> dict[str, frozenset[str]]:
     """Resource type -> codes of the interactions that a statement claims."""
     rows = orjson.loads(statement)["rest"][0]["resource"]
-    return {row["type"]: frozenset(one["code"] for one in row["interaction"]) for row in rows}
+    return {row["type"]: frozenset(one["code"] for one in row["interaction"]) for row in rows if "interaction" in row}
 
 
 def _resource(

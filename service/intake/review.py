@@ -11,8 +11,8 @@ from typing import Any
 
 from service import strict_json
 from service.clinic.entries import Course, Entry
-from service.clinic.rules import Broken, course_faults, entry_faults, opening_faults
-from service.clinic.standing import Charted, standing
+from service.clinic.rules import AcrossEntries, Broken, course_faults, entry_faults, opening_faults
+from service.clinic.standing import Charted, StandingEntry, appended, standing
 from service.intake.faults import Fault, Path, Refused
 from service.intake.members import read_course, read_entry
 from service.intake.sketch import sketch_course, sketch_entry
@@ -21,13 +21,27 @@ CORRECTIONS = ("amendment", "retraction")
 
 
 @dataclass(frozen=True, slots=True)
+class Judged:
+    """What is known of a course's entries beside their content: as they stand, and the rules across them."""
+
+    stands: Sequence[StandingEntry]
+    across: AcrossEntries
+
+    def then(self, new: Iterable[Charted]) -> "Judged | None":
+        """The same with new entries that come after all others and correct nothing; None otherwise."""
+        more = appended(self.stands, new)
+        return None if more is None else Judged([*self.stands, *more], self.across.then(more))
+
+
+@dataclass(frozen=True, slots=True)
 class Known:
-    """A course as charted so far; without a course it is new."""
+    """A course as charted so far; without a course it is new. With `judged` new entries need not judge the old anew."""
 
     course: Course | None = None
     course_digest: str = ""
     entries: Sequence[Charted] = ()
     digests: dict[str, str] = field(default_factory=dict)  # by entry_id
+    judged: Judged | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,9 +241,10 @@ def _usable(row: _Sent, faulty: set[Path]) -> bool:
     return not blocked and (entry.kind == "retraction" or (entry.entry is not None and entry.entry.at is not None))
 
 
-def _broken(rows: Sequence[_Sent], known: Known) -> Iterator[Broken]:
-    charted = [*known.entries, *(Charted(row.entry, row.arrival) for row in rows)]
-    return course_faults(standing(charted))
+def _broken(rows: Sequence[_Sent], known: Known) -> Sequence[Broken]:
+    new = [Charted(row.entry, row.arrival) for row in rows]
+    judged = None if known.judged is None else known.judged.then(new)
+    return course_faults(standing([*known.entries, *new])) if judged is None else judged.across.broken
 
 
 def _place(fault: Broken, rows: Sequence[_Sent], known: Known, without_corrections: bool) -> Iterator[Fault]:
@@ -275,7 +290,12 @@ def _new_entry(row: _Sent) -> NewEntry:
 
 def entry_of(body: bytes) -> Entry:
     """An entry as stored, parsed again."""
-    entry = read_entry(strict_json.read(body))
+    return entry_from(strict_json.read(body))
+
+
+def entry_from(sent: Any) -> Entry:
+    """An entry that was accepted before, parsed again. Raises `Refused` should it no longer be."""
+    entry = read_entry(sent)
     if isinstance(entry, list):
         raise Refused(entry)
     return entry

@@ -57,20 +57,33 @@ def tokens_of(parameter: Parameter, values: Sequence[Any]) -> list[Token]:
             if parameter.system:
                 found.append((name, parameter.system, each))
             continue
-        if "text" in each:
-            found.append((name + TEXT, "", fold(each["text"])))
-        for coding in each.get("coding", (each,)):
-            if "code" in coding:
-                found.append((name, coding.get("system", ""), coding["code"]))
-            if "display" in coding:
-                found.append((name + TEXT, "", fold(coding["display"])))
+        codings = [(one.get("system", ""), one.get("code"), one.get("display")) for one in each.get("coding", (each,))]
+        found += _tokens_of_concept(name, each.get("text"), tuple(codings))
     return found
+
+
+@lru_cache(maxsize=4096)  # resources of one concept have the same codings
+def _tokens_of_concept(
+    name: str, text: str | None, codings: tuple[tuple[str, str | None, str | None], ...]
+) -> tuple[Token, ...]:
+    found: list[Token] = [] if text is None else [(name + TEXT, "", fold(text))]
+    for system, code, display in codings:
+        if code is not None:
+            found.append((name, system, code))
+        if display is not None:
+            found.append((name + TEXT, "", fold(display)))
+    return tuple(found)
 
 
 def component_codes(component: Mapping[str, Any]) -> tuple[Token, ...]:
     """Tokens of one component's code."""
     codings = component.get("code", {}).get("coding", ())
-    return as_set(tuple((_COMPONENT, each.get("system", ""), each["code"]) for each in codings if "code" in each))
+    return _component_tokens(tuple([(one.get("system", ""), one.get("code")) for one in codings]))
+
+
+@lru_cache(maxsize=1024)
+def _component_tokens(codings: tuple[tuple[str, str | None], ...]) -> tuple[Token, ...]:
+    return as_set(tuple((_COMPONENT, system, code) for system, code in codings if code is not None))
 
 
 _COMPONENT = "component-code"

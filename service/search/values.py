@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import tzinfo
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from service.search.dates import DateRange
@@ -170,9 +170,7 @@ def index(resource: Mapping[str, Any], zone: tzinfo) -> IndexValues:
     found = _Found(zone)
     if type_ == "Patient":
         found.patient = resource["id"]
-    for first, further, takers in _readers(type_):
-        if first not in resource:
-            continue
+    for first, further, takers in _readers_of(type_, tuple(resource)):
         value = resource[first]
         values = value if type(value) is list else (value,)
         if further:
@@ -196,6 +194,12 @@ def index(resource: Mapping[str, Any], zone: tzinfo) -> IndexValues:
 def in_patient_column(parameter: Parameter, reference: str) -> bool:
     """Whether a reference is kept as the patient of the resource: `subject` names the same element as `patient`."""
     return parameter.name in ("patient", "subject") and reference.startswith("Patient/")
+
+
+@lru_cache(maxsize=2048)
+def _readers_of(type_: str, keys: tuple[str, ...]) -> tuple[_Reader, ...]:
+    """The readers of what is there; resources of one builder have few sets of keys."""
+    return tuple(reader for reader in _readers(type_) if reader.first in keys)
 
 
 @cache

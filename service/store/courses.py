@@ -15,7 +15,7 @@ _COURSES = select(*(_c[name] for name in CourseRow._fields))
 _COURSE = Statement(_COURSES.where(*_MY_COURSE))
 _ENTRIES = Statement(
     select(*(_e[name] for name in EntryRow._fields))
-    .where(_e.site == bindparam("site"), _e.course_id == bindparam("course_id"))
+    .where(_e.site == bindparam("site"), _e.course_id == bindparam("course_id"), _e.arrival > bindparam("after"))
     .order_by(_e.arrival)
 )
 # By way of the course's patient, whose rows lie together in the index.
@@ -65,9 +65,9 @@ class CourseReads:
             wanted = wanted.where(_c.overdue_shown == overdue_shown)
         return self._course_rows(wanted.limit(limit) if limit is not None else wanted)
 
-    def entries(self, course_id: str) -> list[EntryRow]:
-        """Entries of a course in the order of their arrival."""
-        rows = _ENTRIES.rows(self._connection, {"site": self.site, "course_id": course_id})
+    def entries(self, course_id: str, *, after: int = 0) -> list[EntryRow]:
+        """Entries of a course in the order of their arrival; those behind the arrival `after`."""
+        rows = _ENTRIES.rows(self._connection, {"site": self.site, "course_id": course_id, "after": after})
         return [EntryRow(*row) for row in rows]
 
     def current(self, course_id: str, types: Iterable[str] | None = None) -> dict[tuple[str, str], Current]:

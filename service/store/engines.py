@@ -82,9 +82,20 @@ def _postgresql(database_url: str) -> Engine:
     url = make_url(database_url)
     if url.drivername == "postgresql":
         url = url.set(drivername="postgresql+psycopg")
-    return create_engine(
+    engine = create_engine(
         url, hide_parameters=True, pool_size=8, max_overflow=32, pool_timeout=BUSY_TIMEOUT_S, pool_pre_ping=True
     )
+
+    @event.listens_for(engine, "connect")
+    def set_up(connection: DBAPIConnection, _record: ConnectionPoolEntry) -> None:
+        # Another process may hang while it holds the row of a site; whoever waits is told so after the same time as on
+        # SQLite. Not as an option of the connection, which a pool between may refuse.
+        cursor = connection.cursor()
+        cursor.execute(f"SET lock_timeout = {round(BUSY_TIMEOUT_S * 1000)}")
+        cursor.close()
+        connection.commit()
+
+    return engine
 
 
 class Checkpoints:

@@ -97,7 +97,7 @@ class Saving:
         self._stamp = stamp
         self._token_sets = token_sets
 
-    def save(self, drafts: Sequence[Draft]) -> list[Saved]:
+    def save(self, drafts: Sequence[Draft], unchanged_bodies: bool = True) -> list[Saved]:
         """See WriteUnit.save_resources."""
         keys = [(draft.type, draft.id) for draft in drafts]
         if len(set(keys)) != len(keys):
@@ -122,7 +122,7 @@ class Saving:
             saved.append(Saved(*key, version, True, body))
         self._insert(fresh, [key for key, before in present.items() if not before.arrival])
         self._update(changed)
-        return self._with_bodies(saved, unchanged)
+        return self._with_bodies(saved, unchanged) if unchanged_bodies else saved
 
     def delete(self, keys: Iterable[Key]) -> int:
         """See WriteUnit.delete_resources."""

@@ -66,6 +66,7 @@ def upgrade(engine: Engine) -> None:
     """
     with engine.begin() as connection:
         if connection.dialect.name == "postgresql":
+            connection.execute(text("SET LOCAL lock_timeout = 0"))  # the first may take long; nothing is served yet
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _ADVISORY_LOCK})
         before = current_revision(connection)
         if before == expected_revision():

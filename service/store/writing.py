@@ -115,12 +115,13 @@ class WriteUnit(CourseReads):
             ({**common, **row._asdict(), "arrival": arrival} for arrival, row in enumerate(rows, last + 1)),
         )
 
-    def save_resources(self, drafts: Sequence[Draft]) -> list[Saved]:
+    def save_resources(self, drafts: Sequence[Draft], *, unchanged_bodies: bool = True) -> list[Saved]:
         """Store resources: unchanged content makes no version, changed content the next one, in the order given.
 
-        DraftError for content of another form or for two drafts of the same resource.
+        Without `unchanged_bodies` those that make no version are not read, and their body is empty. DraftError for
+        content of another form or for two drafts of the same resource.
         """
-        saved = self._saving().save(drafts)
+        saved = self._saving().save(drafts, unchanged_bodies)
         for draft, each in zip(drafts, saved, strict=True):
             if each.changed:
                 patient = each.id if each.type == "Patient" else draft.patient or draft.values.patient or ""

@@ -1,7 +1,6 @@
 """The record: rows of the store to a course and its entries, and back."""
 
 from datetime import datetime
-from typing import Any
 
 from service import strict_json
 from service.clinic.entries import Course
@@ -20,17 +19,17 @@ def known_course(unit: CourseReads, course_id: str) -> Known:
     row = unit.course(course_id) if course_id else None
     if row is None:
         return Known()
+    rows = unit.entries(course_id)
+    charted = [Charted(entry_of(one.body), one.arrival) for one in rows]
+    return Known(course_in(row), row.digest.hex(), charted, {one.entry_id: one.digest.hex() for one in rows})
+
+
+def course_in(row: CourseRow) -> Course:
+    """A course as stored, parsed again. Raises `Refused` should it no longer be accepted."""
     course = read_course(strict_json.read(row.header))
     if isinstance(course, list):
         raise Refused(course)
-    rows = unit.entries(course_id)
-    charted = [Charted(entry_of(one.body), one.arrival) for one in rows]
-    return Known(course, row.digest.hex(), charted, {one.entry_id: one.digest.hex() for one in rows})
-
-
-def entries_as_charted(unit: CourseReads, course_id: str) -> list[Any]:
-    """Every entry as it was sent, corrections included, digits as read, in order of arrival."""
-    return [strict_json.read(row.body) for row in unit.entries(course_id)]
+    return course
 
 
 def save_record(unit: WriteUnit, reviewed: Reviewed, patient_id: str) -> None:
@@ -40,7 +39,7 @@ def save_record(unit: WriteUnit, reviewed: Reviewed, patient_id: str) -> None:
         unit.add_course(_course_row(course, header, reviewed.course_digest, patient_id, unit.now))
     elif reviewed.course_changed and header is not None:
         unit.revise_course(course.course_id, header, bytes.fromhex(reviewed.course_digest))
-    unit.add_entries(course.course_id, [_entry_row(new, unit.now) for new in reviewed.entries])
+    unit.add_entries(course.course_id, [entry_row(new, unit.now) for new in reviewed.entries])
 
 
 def _course_row(course: Course, header: bytes, digest: str, patient_id: str, now: datetime) -> CourseRow:
@@ -60,7 +59,8 @@ def _course_row(course: Course, header: bytes, digest: str, patient_id: str, now
     )
 
 
-def _entry_row(new: NewEntry, now: datetime) -> EntryRow:
+def entry_row(new: NewEntry, now: datetime) -> EntryRow:
+    """A new entry as it is stored; the store counts its arrival."""
     entry = new.charted.entry
     digest, at = bytes.fromhex(new.digest), microseconds(entry.at)
     return EntryRow(entry.entry_id, at, entry.kind, new.body, digest, microseconds(now))

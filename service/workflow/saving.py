@@ -3,8 +3,9 @@
 In the same commit the outbox notes for each destination what is to go there, and each subscription its events.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, tzinfo
+from typing import NamedTuple
 
 from service.clinic.entries import Entry
 from service.clinic.standing import Charted
@@ -17,11 +18,22 @@ from service.search.values import index
 from service.store import Draft
 from service.store.outbox_rows import queue_written
 from service.store.subscription_rows import note_events
-from service.store.writing import WriteUnit
+from service.store.writing import WriteUnit, content_digest
 from service.workflow.hospital import not_the_hospitals
 
 SHARED = ("Patient", "Encounter")  # several courses may speak of them
+Key = tuple[str, str]  # type, id
 WITHDRAWABLE = ("Flag", "Task")  # what the course's own projection can cease to give when entries are appended
+
+
+class Settled(NamedTuple):
+    """What saving a course showed, so that the next time it need not be worked out again."""
+
+    drafts: Mapping[Key, Draft] = {}  # the course's own resources; one with the same bytes is the same draft
+    withdrawn: Mapping[Key, bytes] = {}  # digest of what is entered in error for good, or until it is given again
+
+
+NOTHING = Settled()
 
 
 def save_projection(
@@ -32,20 +44,27 @@ def save_projection(
     cause: Sequence[Charted],
     now: datetime,
     occasion: str = "",
-) -> None:
+    settled: Settled = NOTHING,
+) -> Settled:
     """Save a projected course within a write; `cause`: the entries that brought it about, `occasion`: Provenance's."""
     course_id = projected.context.course.course_id
-    drafts = [_draft(course_id, sound, zone) for sound in projected.resources]
-    drafts += [_draft(course_id, sound, zone) for sound in _withdrawn(unit, site, projected)]
+    of_course = [_draft_again(course_id, sound, zone, settled) for sound in projected.of_course]
+    gone, settled_before = _withdrawn(unit, site, projected, settled.withdrawn)
+    withdrawn = [_draft(course_id, sound, zone) for sound in gone]
+    drafts = [*(_draft(course_id, sound, zone) for sound in projected.of_entries), *of_course, *withdrawn]
     drafts = not_the_hospitals(unit, site, drafts, SHARED)
-    saved = unit.save_resources(drafts)
+    saved = unit.save_resources(drafts, unchanged_bodies=False)
     note_events(unit, saved)
     changed = [(d.entry_id, (s.type, s.id, s.version)) for d, s in zip(drafts, saved, strict=True) if s.changed]
     patient = patient_id(projected)
     told = _provenances(site, projected, changed, [one.entry for one in cause], now, occasion)
-    origins = unit.save_resources([_draft(course_id, sound, zone, patient) for sound in told])
+    origins = unit.save_resources([_draft(course_id, sound, zone, patient) for sound in told], unchanged_bodies=False)
     queue_written(unit, course_id, patient, [(each.type, each.id) for each in (*saved, *origins) if each.changed])
     _save_state(unit, projected, now)
+    return Settled(
+        {(draft.type, draft.id): draft for draft in of_course},
+        settled_before | {(draft.type, draft.id): content_digest(draft.content) for draft in withdrawn},
+    )
 
 
 def patient_id(projected: Projected) -> str:
@@ -77,13 +96,24 @@ def _draft(course_id: str, sound: Sound, zone: tzinfo, patient: str | None = Non
     return Draft(sound.type, sound.id, owner, sound.entry_id, sound.content, index(sound.resource, zone), patient)
 
 
-def _withdrawn(unit: WriteUnit, site: Site, projected: Projected) -> Iterator[Sound]:
-    """What the store holds of the course and the projection no longer gives, as entered in error."""
+def _draft_again(course_id: str, sound: Sound, zone: tzinfo, settled: Settled) -> Draft:
+    before = settled.drafts.get((sound.type, sound.id))
+    return before if before is not None and before.content is sound.content else _draft(course_id, sound, zone)
+
+
+def _withdrawn(
+    unit: WriteUnit, site: Site, projected: Projected, settled: Mapping[Key, bytes]
+) -> tuple[list[Sound], dict[Key, bytes]]:
+    """What the store holds of the course and the projection no longer gives, as entered in error.
+
+    What is stored as it was withdrawn before is told apart by its digest, and left alone.
+    """
     given = {(sound.type, sound.id) for sound in projected.resources}
     stored = unit.current(projected.context.course.course_id, None if projected.whole else WITHDRAWABLE)
     gone = [key for key in stored if key not in given and key[0] != "Provenance"]
-    for body in unit.bodies(gone).values():
-        yield site.sound(None, withdraw(content_of(body)))
+    before = {key: settled[key] for key in gone if settled.get(key) == stored[key].digest}
+    bodies = unit.bodies(key for key in gone if key not in before)
+    return [site.sound(None, withdraw(content_of(body))) for body in bodies.values()], before
 
 
 def _provenances(

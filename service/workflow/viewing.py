@@ -3,19 +3,15 @@
 from datetime import datetime
 from typing import Any
 
-from service.clinic.course import CourseFold, fold_course
-from service.clinic.standing import standing
+from service.clinic.course import CourseFold
 from service.clinic.summary import course_view
 from service.fhir.build.context import REPORT, Context
-from service.intake.review import Known
-from service.projection import Site
+from service.projection import Folded, Site
 
 
-def view_of(site: Site, fhir_base: str, known: Known, now: datetime) -> dict[str, Any]:
-    """The course view of a course as charted, without its entries."""
-    assert known.course is not None, "only of a course that is there"
-    fold = fold_course(known.course, standing(known.entries), site.policy, site.bench)
-    return view_of_fold(fhir_base, Context(site.frame, known.course, ()), fold, now)
+def view_of(site: Site, fhir_base: str, folded: Folded, now: datetime) -> dict[str, Any]:
+    """The course view of a folded course, without its entries."""
+    return view_of_fold(fhir_base, Context(site.frame, folded.course, ()), folded.fold, now)
 
 
 def view_of_fold(fhir_base: str, context: Context, fold: CourseFold, now: datetime) -> dict[str, Any]:

@@ -5,7 +5,6 @@ fails writes halfway as a full disk does; `test_errors` in tests/store has the e
 """
 
 import json
-import os
 import resource
 import signal
 import subprocess
@@ -16,17 +15,20 @@ from functools import partial
 
 import pytest
 import requests
-from sqlalchemy import create_engine, inspect
+from sqlalchemy import create_engine, inspect, text
 
 from service import strict_json
 from service.config import Settings
 from service.search.dates import microseconds
 from service.store import open_store
 from service.workflow import open_workflow
-from tests.durability.ward import Charting, assert_nothing_lost, at_once
+from tests.durability.faults import engine_of, measured, write_down
+from tests.durability.ward import Charting, at_once, command
 from tests.intake.documents import NOW, check, course_file, installation
 from tests.live import start_service
 from tests.store.test_backups import damaged
+from tests.store.test_reindexing import store_under_the_first_schema
+from tests.store.test_searching import found
 
 UNLIMITED = resource.RLIM_INFINITY
 
@@ -40,11 +42,13 @@ def stop(live) -> None:
 def test_a_full_disk_refuses_in_plain_words_and_after_room_is_made_all_goes_on(tmp_path):
     url = f"sqlite:///{tmp_path}/ward.sqlite3"
     live = start_service(tmp_path, url)
-    charting = Charting()
+    charting, fills = Charting(), 0
     try:
         writers = at_once([partial(charting.chart, lambda: live.base, f"course-{n}", 15) for n in range(3)])
         for _ in range(6):
             time.sleep(0.25)
+            if not any(writer.is_alive() for writer in writers):
+                break
             size = max(path.stat().st_size for path in tmp_path.glob("ward.sqlite3*"))
             resource.prlimit(live.process.pid, resource.RLIMIT_FSIZE, (size + 2048, UNLIMITED))
             refused = charting.statuses[503]
@@ -52,6 +56,7 @@ def test_a_full_disk_refuses_in_plain_words_and_after_room_is_made_all_goes_on(t
                 time.sleep(0.05)
                 if charting.statuses[503] > refused or not any(writer.is_alive() for writer in writers):
                     break
+            fills += charting.statuses[503] > refused
             resource.prlimit(live.process.pid, resource.RLIMIT_FSIZE, (UNLIMITED, UNLIMITED))
         for writer in writers:
             writer.join(timeout=120)
@@ -62,7 +67,7 @@ def test_a_full_disk_refuses_in_plain_words_and_after_room_is_made_all_goes_on(t
     assert charting.statuses[503] > 0
     assert charting.statuses[500] == 0
     assert len(charting.acknowledged) == 3 * 16
-    assert assert_nothing_lost(url, charting.acknowledged) == 3 * 16
+    assert measured("no-room", url, fills, charting.acknowledged) == 3 * 16
 
 
 @pytest.mark.slow
@@ -82,7 +87,7 @@ def test_two_writers_of_one_course_lose_nothing_and_double_nothing(tmp_path, dat
         for live in lives:
             stop(live)
     assert set(charting.statuses) <= {200, 201}
-    assert assert_nothing_lost(database_url, charting.acknowledged) == 1 + 3 * 8
+    assert measured("one-course", database_url, 25, charting.acknowledged) == 1 + 3 * 8
     workflow = open_workflow(Settings(database_url=database_url))
     with workflow.store.read("demo") as unit:
         plan = next(key for key in unit.current("shared") if key[0] == "CarePlan")
@@ -109,7 +114,7 @@ def test_a_clock_that_jumps_back_hides_nothing_from_who_polls(database_url):
     assert stamps == len(jumps)
     workflow.close()
     acknowledged = {("c-1", "in-1"), *(("c-1", f"ch-{number}") for number in range(len(jumps)))}
-    assert assert_nothing_lost(database_url, acknowledged) == len(acknowledged)
+    assert measured("clock", database_url, len(jumps), acknowledged) == len(acknowledged)
 
 
 @pytest.mark.slow
@@ -132,16 +137,17 @@ def test_a_damaged_page_is_called_so_by_the_running_service_and_by_the_next_star
         assert chart.json()["detail"] == "the database is damaged: stop the service and restore a backup"
     finally:
         stop(live)
-    told = _command(url, "rebuild", "--check")
+    told = command(url, "rebuild", "--check")
     assert told.returncode == 1
     assert b"the database file is damaged" in told.stderr
     assert b"restore a backup" in told.stderr
     file.write_bytes(b"\xff" * 8192)
     for suffix in ("-wal", "-shm"):
         file.with_name(file.name + suffix).unlink(missing_ok=True)
-    told = _command(url, "due")
+    told = command(url, "due")
     assert told.returncode == 3
     assert told.stderr.strip() == b"closure-readings: the database is damaged: stop the service and restore a backup"
+    write_down("damage", "SQLite", 1, 0)
 
 
 INTERRUPTED = """
@@ -183,13 +189,37 @@ def test_a_migration_killed_after_any_statement_is_completed_by_the_next_start(d
     workflow = open_workflow(Settings(database_url=database_url))
     workflow.record_course(course_file(installation(), course_id="c-1"), NOW)
     workflow.close()
-    assert assert_nothing_lost(database_url, {("c-1", "in-1")}) == 1
+    assert measured("upgrade", database_url, killed, {("c-1", "in-1")}) == 1
 
 
 def _plain(document):
     return json.loads(strict_json.write(document))
 
 
-def _command(url: str, *arguments: str) -> "subprocess.CompletedProcess[bytes]":
-    environment = os.environ | {"DATABASE_URL": url}
-    return subprocess.run([sys.executable, "-m", "service", *arguments], env=environment, capture_output=True)
+@pytest.mark.slow
+def test_an_upgrade_of_a_database_with_readings_killed_after_any_statement_is_completed_by_the_next(
+    tmp_path, database_url
+):
+    store_under_the_first_schema(tmp_path, database_url, 120)
+    killed = 0
+    for statements in (6, 12, 30, 60):
+        ended = subprocess.run(
+            [sys.executable, "-c", INTERRUPTED, database_url, str(statements)], stderr=subprocess.PIPE
+        )
+        assert ended.returncode in (0, -signal.SIGKILL), ended.stderr
+        killed += ended.returncode != 0
+        engine = create_engine(database_url.replace("postgresql://", "postgresql+psycopg://"))
+        with engine.connect() as connection:
+            version = connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one()
+            stored = connection.execute(text("SELECT count(*) FROM resources")).scalar_one()
+        engine.dispose()
+        assert stored == 120
+        assert version == "0001" or not ended.returncode, "a half migrated database"
+    assert killed >= 3
+    store = open_store(database_url)
+    store.migrate()
+    there = found(store, "value-quantity=31||mm&_count=1000")
+    store.close()
+    write_down(
+        "upgrade-of-readings", engine_of(database_url), killed, 120, {f"p-1-o-{n}" for n in range(1, 121)} - there
+    )

@@ -1,9 +1,12 @@
 """Several people charting at once over HTTP who send again what was not acknowledged, and the look at what is there."""
 
+import os
+import subprocess
+import sys
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -25,6 +28,7 @@ class Charting:
 
     acknowledged: set[tuple[str, str]] = field(default_factory=set)
     statuses: Counter[int] = field(default_factory=Counter)
+    said: set[str] = field(default_factory=set)  # the words of what was refused
     stop: threading.Event = field(default_factory=threading.Event)
 
     def send(self, session: requests.Session, address: str, document: Any) -> bool:
@@ -38,6 +42,8 @@ class Charting:
             return False
         self.statuses[answer.status_code] += 1
         assert answer.status_code in (200, 201, 500, 503), answer.text
+        if not answer.ok:
+            self.said.add(answer.json()["detail"])
         return answer.ok
 
     def chart(self, base: Callable[[], str], course_id: str, count: int, prefix: str = "ch") -> None:
@@ -57,6 +63,12 @@ class Charting:
                     return
 
 
+def command(database_url: str, *arguments: str) -> "subprocess.CompletedProcess[bytes]":
+    """Run a command of the command line on a database."""
+    environment = os.environ | {"DATABASE_URL": database_url}
+    return subprocess.run([sys.executable, "-m", "service", *arguments], env=environment, capture_output=True)
+
+
 def at_once(works: Sequence[Callable[[], None]]) -> list[threading.Thread]:
     """Start each in a thread of its own."""
     threads = [threading.Thread(target=work) for work in works]
@@ -66,16 +78,22 @@ def at_once(works: Sequence[Callable[[], None]]) -> list[threading.Thread]:
 
 
 def assert_nothing_lost(database_url: str, acknowledged: set[tuple[str, str]]) -> int:
-    """Every acknowledged entry is there once, the projections equal a rebuild, the file is sound; how many entries."""
+    """Every acknowledged entry is there once and the database is sound; how many entries there are."""
+    charted = sound_record(database_url, {course_id for course_id, _ in acknowledged})
+    assert acknowledged <= charted
+    return len(charted)
+
+
+def sound_record(database_url: str, course_ids: Collection[str], site: str = "demo") -> set[tuple[str, str]]:
+    """The entries (course, entry) of these courses; none is there twice, and the projections equal a rebuild."""
     assert damage_of(database_url) == []
-    workflow = open_workflow(Settings(database_url=database_url))
+    workflow = open_workflow(Settings(database_url=database_url, site=site))
     try:
         charted: Counter[tuple[str, str]] = Counter()
-        for course_id in sorted({course_id for course_id, _ in acknowledged}):
+        for course_id in sorted(course_ids):
             charted.update((course_id, one["entry_id"]) for one in workflow.course_view(course_id, NOW)["entries"])
-        assert set(charted.values()) <= {1}
-        assert acknowledged <= set(charted)
         assert list(workflow.differences(NOW)) == []
     finally:
         workflow.close()
-    return len(charted)
+    assert set(charted.values()) <= {1}
+    return set(charted)

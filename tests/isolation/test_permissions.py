@@ -34,7 +34,7 @@ OPEN = OUTSIDE | {"/", "/fhir/metadata", "/fhir/.well-known/smart-configuration"
 # resource that is sent along, operations that are not offered, and Bundles, whose entries are asked one by one.
 WITH_ANY_TOKEN = re.compile(
     r"/intake/plan(/sheet)?|/ward/(plan|static/.*)|/fhir/?|/fhir/(ConceptMap|CodeSystem|StructureDefinition|ValueSet|Questionnaire|"
-    r"NamingSystem|OperationDefinition|SearchParameter|ImplementationGuide|Measure)(/.*)?|/fhir/Observation/\$\w+|/fhir/\$\w+"
+    r"NamingSystem|OperationDefinition|SearchParameter|ImplementationGuide|Measure)(/.*)?|/fhir/Observation/\$\w+|/fhir/\$[\w-]+(/.*)?|/fhir/(Patient|Group/x)/\$export"
 )
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from service.store import StoreCorruptedError, StoreError, StoreUnavailableError, open_store
 from service.store.backups import back_up, damage_of, is_current, restore
+from tests.durability.faults import write_down
 from tests.store.samples import NOON, SITE, course, draft, entry, later, observation, save
 from tests.store.test_copying import filled, rows_of
 
@@ -48,6 +49,7 @@ def test_a_backup_taken_while_others_write_is_one_state_and_restores_as_it_was(t
         found = rows_of(restored)
         assert len(found["entries"]) == len(found["resources"]) == copied.entries
     assert list(tmp_path.glob("*.partial")) == []
+    write_down("backup-while-writing", "SQLite", len(backups), backups[-1].entries)
 
 
 def test_a_restored_database_is_the_one_that_was_backed_up_and_goes_on(tmp_path):

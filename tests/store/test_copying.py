@@ -13,6 +13,7 @@ from service.store.copying import copy_database, tables
 from service.store.tables import resources, site_clocks
 from service.workflow import open_workflow
 from service.workflow.rebuilding import compare_all
+from tests.durability.faults import engine_of, write_down
 from tests.store.samples import SITE, later, observation, save
 from tests.workflow.test_rebuilding import EXAMPLES, NOW
 
@@ -78,6 +79,42 @@ def test_every_table_of_a_migrated_database_is_copied(tmp_path, store, database_
     assert {table.name for table in tables()} == found
 
 
+def one_row_of(table) -> dict:
+    """A value of the column's kind in every column; one that refers to another has that one's value."""
+    values = {}
+    for column in table.c:
+        named = next(iter(column.foreign_keys)).column if column.foreign_keys else column
+        while named.foreign_keys:
+            named = next(iter(named.foreign_keys)).column
+        number = sum(map(ord, named.name))
+        made = {
+            str: f"ä{named.name}"[: getattr(column.type, "length", None)],
+            int: number,
+            bool: True,
+            bytes: b"\x00\xff",
+        }
+        values[column.name] = made[column.type.python_type]
+    return values
+
+
+def test_a_row_of_every_table_comes_through_there_and_back(tmp_path, postgresql_url):
+    """Also of tables that no test fills: a kind of column without a digest, or a reference out of order, shows here."""
+    first, second = (f"sqlite:///{tmp_path / name}.sqlite3" for name in ("first", "second"))
+    store = open_store(first)
+    store.migrate()
+    store.close()
+    engine = create_engine(first)
+    with engine.begin() as connection:
+        for table in tables():
+            connection.execute(table.insert(), one_row_of(table))
+    engine.dispose()
+    there, back = copy_database(first, postgresql_url), copy_database(postgresql_url, second)
+    assert there == back
+    assert {tally.rows for tally in there.values()} == {1}
+    assert len({tally.digest for tally in there.values()}) == len(there) == len(tables())
+    assert rows_of(first) == rows_of(postgresql_url) == rows_of(second)
+
+
 def test_a_target_that_holds_anything_is_refused_and_left_as_it_is(tmp_path, database_url):
     source = filled(f"sqlite:///{tmp_path / 'source.sqlite3'}")
     filled(database_url)
@@ -109,6 +146,7 @@ def test_an_interrupted_copy_is_not_served_and_can_be_started_again(tmp_path, da
     assert not any(rows_of(database_url).values())
     copy_database(source, database_url)
     assert rows_of(database_url) == rows_of(source)
+    write_down("copy-stopped", engine_of(database_url), 1, len(rows_of(source)["entries"]))
 
 
 def test_a_copy_that_reads_back_otherwise_is_not_kept(tmp_path, database_url, monkeypatch):

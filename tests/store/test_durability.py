@@ -11,6 +11,7 @@ import pytest
 
 from service.store import Store, open_store
 from service.store.engines import Checkpoints
+from tests.durability.faults import write_down
 from tests.store.samples import SITE, check
 from tests.store.test_searching import search
 
@@ -70,6 +71,9 @@ def test_a_writer_killed_at_any_moment_loses_nothing_acknowledged_and_leaves_not
         written = assert_consistent(store, acknowledged)
         assert written >= len(acknowledged)
     assert len(acknowledged) > 100
+    with store.read(SITE) as reading:
+        there = {each.entry_id for each in reading.entries("c-1")}
+    write_down("writer", "SQLite", 20, len(acknowledged), {entry_id for entry_id, _ in acknowledged} - there)
     assert search(store, "Observation", "code=code-3&_summary=count").total >= len(acknowledged)
     store.close()
 

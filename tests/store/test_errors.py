@@ -2,6 +2,7 @@
 
 import sqlite3
 import threading
+from types import SimpleNamespace
 
 import pytest
 from sqlalchemy import create_engine, text
@@ -18,6 +19,7 @@ from service.store import (
     open_store,
 )
 from service.store.errors import store_error
+from tests.durability.faults import write_down
 from tests.store.samples import NOON, SITE, course, draft, later, observation, save
 
 
@@ -34,12 +36,36 @@ def test_a_full_disk_refuses_the_write_and_keeps_what_was_there(sqlite_store):
     with sqlite_store._writer.connect() as connection:
         connection.exec_driver_sql("PRAGMA max_page_count=1000000")
     assert save(sqlite_store, observation(2), now=later(2))[0].version == 1
+    write_down("page-limit", "SQLite", 1, 1)
 
 
-def test_a_writer_that_waits_too_long_is_told_so(sqlite_store, monkeypatch):
+@pytest.mark.parametrize(
+    ("state", "function", "severity", "kind"),
+    [
+        ("53100", "mdextend", "ERROR", StoreFullError),  # ENOSPC has a number of its own
+        ("XX000", "mdzeroextend", "ERROR", StoreFullError),  # EDQUOT and EFBIG have none
+        ("XX000", "XLogWrite", "PANIC", StoreFullError),
+        ("XX000", "ProcKill", "PANIC", StoreUnavailableError),
+        ("XX000", "ExecModifyTable", "ERROR", StoreError),
+        ("58030", "mdreadv", "ERROR", StoreUnavailableError),
+        ("58P01", "mdopenfork", "ERROR", StoreCorruptedError),
+        ("XX001", "buffer_readv_complete", "ERROR", StoreCorruptedError),
+        ("25006", "PreventCommandIfReadOnly", "ERROR", StoreUnavailableError),
+    ],
+)
+def test_what_postgresql_has_no_number_for_is_told_by_where_it_happened(state, function, severity, kind):
+    """Numbers: https://www.postgresql.org/docs/current/errcodes-appendix.html; functions as seen of version 18."""
+    origin = Exception()
+    origin.sqlstate = state
+    origin.diag = SimpleNamespace(source_function=function, severity_nonlocalized=severity)
+    assert type(store_error(DBAPIError("", {}, origin))) is kind
+
+
+def test_a_writer_that_waits_too_long_is_told_so(store, database_url, monkeypatch):
+    save(store, observation(9))  # from now on the site has a row to wait for
     monkeypatch.setattr(engines, "BUSY_TIMEOUT_S", 0.2)
-    impatient = open_store(str(sqlite_store._writer.url))
-    with sqlite_store.write(SITE, NOON) as unit:
+    impatient = open_store(database_url)
+    with store.write(SITE, NOON) as unit:
         unit.add_course(course())
         with pytest.raises(StoreBusyError, match="busy"):
             save(impatient, observation(1))

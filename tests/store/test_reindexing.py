@@ -23,10 +23,11 @@ def make_first_schema(database_url: str) -> None:
     reader.dispose()
 
 
-def test_what_was_stored_under_the_first_schema_is_found_by_its_numbers(tmp_path, database_url):
+def store_under_the_first_schema(tmp_path, database_url, count: int) -> None:
+    """A database as the first version of the schema left it, with so many Observations."""
     new = open_store(f"sqlite:///{tmp_path / 'source.sqlite3'}")
     new.migrate()
-    save(new, *(observation(n, valueQuantity=QUANTITY, component=[PART]) for n in range(1, 901)))
+    save(new, *(observation(n, valueQuantity=QUANTITY, component=[PART]) for n in range(1, count + 1)))
     with new.read(SITE) as unit:
         columns = (
             "site, type, arrival, id, version, last_updated, patient, code_set, token_set, date_low, date_high, "
@@ -48,6 +49,10 @@ def test_what_was_stored_under_the_first_schema_is_found_by_its_numbers(tmp_path
         )
     writer.dispose()
     reader.dispose()
+
+
+def test_what_was_stored_under_the_first_schema_is_found_by_its_numbers(tmp_path, database_url):
+    store_under_the_first_schema(tmp_path, database_url, 900)
     store = open_store(database_url)
     store.migrate()
     everything = {f"p-1-o-{n}" for n in range(1, 901)}

@@ -230,19 +230,20 @@ def _bound(value_set: str) -> Callable[[dict[str, Any]], bool]:
 
 
 def _reference(targets: frozenset[str]) -> tuple[set[str], Shape]:
-    """The literals already seen to be `Type/id` of an allowed type, and the test of a whole Reference."""
+    """The literals already seen to be `Type/id` (or a version) of an allowed type, and the test of a Reference."""
     known: set[str] = set()
     is_id = matcher("id")
     plain = shapes_of("Reference")
 
     def test(value: dict[str, Any], walk: Walk) -> bool:
-        if not plain(value)(value, walk) or "type" in value:
-            return False
         if "reference" not in value:
-            return True  # a logical reference names its target by an identifier, or in words
+            return plain(value)(value, walk) and "type" not in value  # logical: it names its target by an identifier
+        if len(value) > 1 and (not plain(value)(value, walk) or "type" in value):
+            return False
         literal = value["reference"]
-        kind, _, identity = literal.partition("/")
-        if kind in targets and is_id(identity):
+        kind, _, place = literal.partition("/")
+        identity, versioned, version = place.partition("/_history/")
+        if kind in targets and is_id(identity) and (not versioned or is_id(version)):
             if len(known) >= _MOST_KNOWN:
                 known.clear()
             known.add(literal)

@@ -1,0 +1,12 @@
+"""The course inside a chart's frame: to be read, nothing else."""
+
+from datetime import datetime
+
+from service.api.pages.course_page import course_page
+from service.report.story import story_of
+from service.workflow import Workflow
+
+
+def framed_course_page(workflow: Workflow, course_id: str, now: datetime) -> str:
+    """The page as HTML; raises `UnknownCourse`. It has a stylesheet and no script, form, link or picture of its own."""
+    return course_page(story_of(workflow, course_id, now), framed=True)
