@@ -3,6 +3,7 @@ PYTHON ?= python3
 VENV ?= .venv
 BIN := $(VENV)/bin
 PORT ?= 8080
+WORKERS ?= auto
 DATABASE_URL ?= sqlite:///closure-readings.sqlite3
 LOCK := $(BIN)/uv pip compile pyproject.toml --universal --python-version 3.11 --generate-hashes \
 	--no-emit-index-url --no-header --no-annotate --all-extras -q
@@ -25,7 +26,7 @@ run: $(VENV)/.run  ## set up, load the examples into an empty database, serve on
 	DATABASE_URL="$(DATABASE_URL)" $(BIN)/closure-readings serve --port $(PORT) --examples-when-empty
 
 test: $(VENV)/.dev  ## set up and run the whole suite
-	$(BIN)/python -m pytest $(PYTEST)
+	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile $(PYTEST)
 
 check: $(VENV)/.dev  ## lint, types, direction of imports, generated files and lock files current
 	$(BIN)/ruff check .

@@ -136,8 +136,17 @@ class ScannedRun:
             for number, line in enumerate(file.read_text("utf-8", errors="replace").splitlines(), 1):
                 self.scan.lines += 1
                 self.scan.look(line, f"{file.parent.name}/{file.name}:{number}")
+        if hasattr(self._config, "workeroutput"):  # one of several processes: the first one adds up
+            self._config.workeroutput["log-scan"] = (self.scan.lines, self.scan.leaks)
         if self.scan.leaks:
             session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+    @pytest.hookimpl(optionalhook=True)
+    def pytest_testnodedown(self, node: Any) -> None:
+        """A process of a run with several has come to its end."""
+        lines, leaks = getattr(node, "workeroutput", {}).get("log-scan", (0, []))
+        self.scan.lines += lines
+        self.scan.leaks += leaks
 
     def _folder(self) -> Any:
         factory = getattr(self._config, "_tmp_path_factory", None)  # the one place where pytest keeps it
