@@ -13,7 +13,7 @@ def main(patient: str, date: str | None) -> None:
     for event in Server().search("AuditEvent", **asked):
         who = event["agent"][0]["who"]
         named = who.get("identifier", {}).get("value") or who.get("display", "")
-        what = event["subtype"][0].get("code", "")
+        what = (event.get("subtype") or [event["type"]])[0].get("code", "")
         print(event["recorded"], named, event["action"], what, f"outcome {event['outcome']}", sep="\t")
 
 

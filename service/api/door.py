@@ -13,7 +13,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.access.gate import Access
 from service.api.authorise import Authorise, as_http
-from service.api.permissions import require_permission
+from service.api.permissions import READING, require_permission
 from service.api.rate import ClientRate
 from service.api.sites import Sites
 
@@ -69,7 +69,7 @@ class Door:
             request.state.site = key  # a refusal from here on stands in the site's own audit record
             segments = [part for part in request.url.path.split("/") if part]
             if request.url.path not in OPEN:
-                require_permission(access, request.method, segments, "if-none-exist" in request.headers)
+                require_permission(access, request.method, segments, _condition(request))
         if request.url.path not in OPEN:
             self._require_audit()
         part = await to_thread.run_sync(self._sites.part, key)
@@ -78,3 +78,13 @@ class Door:
     def _require_audit(self) -> None:
         if self._audit_is_full():
             raise HTTPException(503, "accesses cannot be recorded at the moment, so that none may take place")
+
+
+def _condition(request: Request) -> str | None:
+    """On what a write asks for what exists already; None where it does not."""
+    if request.method in READING or request.url.path.endswith("/_search"):
+        return None
+    given = request.headers.getlist("if-none-exist")
+    if request.method != "POST" and request.url.query:
+        given.append(request.url.query)
+    return "&".join(given) if given else None

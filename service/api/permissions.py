@@ -7,6 +7,7 @@ that they include or lead through, `$everything` for each type that it gives, ex
 
 from collections.abc import Mapping, Sequence
 from typing import Any
+from urllib.parse import parse_qsl
 
 from service.access.gate import Access
 from service.access.scopes import CHART_LINK, INTAKE_READ, INTAKE_WRITE
@@ -26,11 +27,11 @@ PUBLISHED = frozenset(
 )  # fmt: skip
 
 
-def require_permission(access: Access, method: str, segments: Sequence[str], conditional: bool = False) -> None:
-    """Raise Forbidden unless the client may send this request; `conditional`: it asks for what exists already."""
+def require_permission(access: Access, method: str, segments: Sequence[str], condition: str | None = None) -> None:
+    """Raise Forbidden unless the client may send this request; `condition`: of a write, on what exists already."""
     match list(segments):
         case ["fhir", *rest]:
-            _require_fhir(access, method, rest, conditional)
+            _require_fhir(access, method, rest, condition)
         case ["intake", "plan", *_]:
             pass  # a calculation on what is sent; nothing of a patient is read or kept
         case ["intake", "preview"]:
@@ -51,12 +52,20 @@ def require_types_of(access: Access, query: Query) -> None:
 
 def searched_by_references(resource: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Type and interaction that the conditional references of a sound resource (`Patient?identifier=...`) stand for."""
-    found = {link.text.partition("?")[0] for link in references(dict(resource)) if "?" in link.text}
-    return [(type_, "search-type") for type_ in sorted(found)]
+    found = [link.text.partition("?") for link in references(dict(resource)) if "?" in link.text]
+    chained = [each for _, _, condition in found for each in searched_through(condition)]
+    return sorted({*((type_, "search-type") for type_, _, _ in found), *chained})
 
 
-def _require_fhir(access: Access, method: str, segments: Sequence[str], conditional: bool) -> None:
-    for type_, interaction in fhir_interactions(method, segments, conditional):
+def searched_through(condition: str) -> list[tuple[str, str]]:
+    """Type and interaction that the chains of a condition stand for: the one that is served leads through Patient."""
+    chained = any("." in name for name, _ in parse_qsl(condition, keep_blank_values=True))
+    return [("Patient", "search-type")] if chained else []
+
+
+def _require_fhir(access: Access, method: str, segments: Sequence[str], condition: str | None) -> None:
+    asked = fhir_interactions(method, segments, condition is not None)
+    for type_, interaction in (*asked, *searched_through(condition or "")):
         access.require(type_, interaction)
 
 

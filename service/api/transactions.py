@@ -4,6 +4,7 @@ The order of the entries decides nothing: DELETE (refused), then POST and PUT as
 for each, in the order of the request.
 """
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -17,7 +18,7 @@ from service.access.faults import Forbidden
 from service.access.gate import Access
 from service.api.bundles import etag
 from service.api.outcomes import MEDIA_TYPE, outcome_for
-from service.api.permissions import fhir_interactions, searched_by_references
+from service.api.permissions import READING, fhir_interactions, searched_by_references, searched_through
 from service.api.preconditions import Wish, preconditions
 from service.api.reads_within import Answer, ReadsWithin
 from service.fhir import wire
@@ -32,6 +33,8 @@ from service.workflow.incoming import READ_ONLY, Asked, Incoming, Written, witho
 from service.workflow.rejecting import Rejected, Status, rejected
 
 Tree = dict[str, Any]
+# What permissions and routes read alike: a route would end before a line break, too.
+_PATH = re.compile(r"[A-Za-z0-9._$/-]*")
 _IN_ORDER = ("DELETE", "POST", "PUT", "GET", "HEAD")
 _CONDITIONS = {
     "ifMatch": "if-match",
@@ -203,6 +206,8 @@ class Transactions:
         if request["method"] not in _IN_ORDER:
             raise rejected(405, f"{request['method'][:16]} is not supported in a Bundle", f"{at}.request.method")
         url = request["url"].removeprefix(f"{self._base}/").lstrip("/")
+        if not _PATH.fullmatch(url.partition("?")[0]):
+            raise rejected(400, "the url is a path below the base, of letters, digits and -._$/", f"{at}.request.url")
         resource = row.get("resource")
         full_url = row.get("fullUrl")
         return Entry(
@@ -246,6 +251,9 @@ def require_entries(access: Access, entries: Sequence[Entry]) -> None:
 
 def _not_granted(access: Access, one: Entry) -> Iterator[str]:
     asked = fhir_interactions(one.method, one.path, "ifNoneExist" in one.request)
+    if one.method not in READING:  # a GET is asked for its chains by the route
+        for condition in (one.url.partition("?")[2], str(one.request.get("ifNoneExist", ""))):
+            asked += searched_through(condition)
     for type_, interaction in [*asked, *(searched_by_references(one.resource) if one.resource else ())]:
         try:
             access.require(type_, interaction)

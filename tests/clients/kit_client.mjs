@@ -1,9 +1,9 @@
-// What an integrator does with fhir-kit-client: node kit_client.mjs MODULE BASE BUNDLE_FILE -> one JSON object on stdout.
+// What an integrator does with fhir-kit-client: node kit_client.mjs MODULE BASE BUNDLE_FILE [TOKEN] -> one JSON object on stdout.
 import { readFileSync } from "node:fs";
 
-const [module, baseUrl, bundleFile] = process.argv.slice(2);
+const [module, baseUrl, bundleFile, bearerToken] = process.argv.slice(2);
 const { default: Default, Client = Default } = await import(module);
-const client = new Client({ baseUrl });
+const client = new Client(bearerToken ? { baseUrl, bearerToken } : { baseUrl });
 
 const told = {};
 const capability = await client.capabilityStatement();

@@ -23,6 +23,7 @@ SCOPE = "system/*.rs intake:write"
 class Ward:
     """The service, and what a script needs to be told."""
 
+    folder: Path
     live: Live
     environment: dict[str, str]
 
@@ -75,7 +76,7 @@ def ward(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ward]:
         "READINGS_KEY_FILE": str(folder / "private-key.json"),
         "READINGS_SCOPE": SCOPE,
     }
-    opened = Ward(live, os.environ | told)
+    opened = Ward(folder, live, os.environ | told)
     try:
         opened.send("02")
         yield opened

@@ -12,11 +12,11 @@ import stat
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
-import pytest
 import requests
 
 from tests.hospital.conftest import SCRIPTS, Ward
 from tests.hospital.stand_in import stand_in
+from tests.live import add_client
 
 
 def patient_of(ward: Ward) -> dict:
@@ -159,15 +159,13 @@ def test_the_record_of_accesses_names_who_asked_and_only_its_readers_see_it(ward
     assert {row[1] for row in rows} == {client_id}
     assert any(row[3] == "search-type" for row in rows)
     assert all(re.fullmatch(r"outcome [048]|outcome 12", row[4]) for row in rows)
+    another = add_client(ward.folder, str(ward.folder / "public-keys.json"), "system/*.rs")
+    refused = ward.run("access_record", patient, READINGS_CLIENT_ID=another, READINGS_SCOPE="system/*.rs")
+    assert refused.returncode == 1
+    assert "the audit record is for the site's privacy office" in refused.stderr
 
 
 def test_an_export_becomes_a_table_with_a_row_for_each_resource(ward, tmp_path):
-    offered = requests.get(
-        f"{ward.live.fhir}/Patient/$export", headers=ward.header() | {"Prefer": "respond-async"}, timeout=20
-    )
-    if offered.status_code == 404:
-        pytest.skip("this service does not offer exports yet")
-    requests.delete(offered.headers["Content-Location"], headers=ward.header(), timeout=20)
     file = tmp_path / "table.csv"
     done = ward.run("bulk", str(file), "Observation", "Patient")
     assert done.returncode == 0, done.stderr

@@ -62,7 +62,7 @@ def needed(method: str, template: str, parameters: dict[str, str]) -> set[Any]:
         return set()
     if template == "/intake/preview":
         return READ
-    if template.startswith(("/intake/", "/ward/")):
+    if template.startswith(("/intake/", "/ward")):
         return READ if method in ("GET", "HEAD") else {"intake:write"}
     if template == "/chart/links":
         return CHART
@@ -165,10 +165,10 @@ def watch(patch: pytest.MonkeyPatch, app: Any, seen: Watched) -> None:
                 seen.asked.add(scope)
                 access.require_own(scope)
 
-        permitted(Noting(), *others)  # type: ignore[arg-type]  # it is asked for nothing else
+        permitted(Noting(), *others)  # it is asked for nothing else
 
     permitted = door.require_permission
-    patch.setitem(app.state.sites._parts, "demo", SitePart(home.workflow, inside))  # type: ignore[arg-type]
+    patch.setitem(app.state.sites._parts, "demo", SitePart(home.workflow, inside))
     patch.setattr(door, "require_permission", asked)
 
 
@@ -267,20 +267,22 @@ def test_no_path_of_odd_pieces_leads_past_the_door(watched, method, pieces):
 
 @pytest.fixture(scope="module")
 def ward(tmp_path_factory):
-    """A service with a course; the patient's id, and tokens for everything and for as good as nothing."""
+    """A service with a course, tokens for everything, for as good as nothing and for Observations; the patient's id."""
     chosen = Settings(
         database_url=f"sqlite:///{tmp_path_factory.mktemp('ward')}/ward.sqlite3",
         allowed_origins=("https://board.example",),
     )
     everything, nothing = signed_in(chosen, NOW, EVERYTHING), signed_in(chosen, NOW, "system/Device.d")
+    observations = signed_in(chosen, NOW, "system/Observation.cruds")
     with TestClient(create_app(chosen, lambda: NOW), base_url="http://127.0.0.1:8080") as http:
         sent = http.post("/intake/courses", content=documents("01")[0], headers=everything | JSON)
         assert sent.status_code == 201, sent.text
         patient = http.get("/fhir/Patient", headers=everything).json()["entry"][0]["resource"]["id"]
-        yield http, everything, nothing, patient
+        yield http, everything, nothing, observations, patient
 
 
 JSON = {"Content-Type": "application/json"}
+FHIR_BODY = {"Content-Type": FHIR}
 ENDS = ("", "/", "\n", "\r", "\t", " ", "\x00", "#", ";x", "\\", "\u2028", "\x85", "%0A")
 
 
@@ -292,7 +294,7 @@ def entries_got(http: TestClient, token: dict[str, str], urls: list[str], method
 
 
 def test_no_entry_of_a_bundle_however_written_reaches_what_the_token_does_not_cover(ward):
-    http, everything, nothing, patient = ward
+    http, everything, nothing, _, patient = ward
     paths = [
         ("Observation", f"patient={patient}"),
         ("Observation/$lastn", f"patient={patient}&category=exam"),
@@ -319,7 +321,7 @@ def joined(paths: list[tuple[str, str]], end: str) -> list[str]:
 
 @pytest.mark.parametrize("name", ["X-HTTP-Method-Override", "X-HTTP-Method", "X-Method-Override"])
 def test_a_header_does_not_make_another_method_of_a_request(ward, name):
-    http, everything, _, patient = ward
+    http, everything, _, _, patient = ward
     for asked in ("DELETE", "PUT", "PATCH"):
         answer = http.get(f"/fhir/Patient/{patient}", headers=everything | {name: asked})
         assert answer.status_code == 200
@@ -329,7 +331,7 @@ def test_a_header_does_not_make_another_method_of_a_request(ward, name):
 
 @pytest.mark.parametrize("name", ["X-Original-URL", "X-Rewrite-URL", "X-Forwarded-Prefix", "X-Forwarded-Uri"])
 def test_a_header_does_not_make_another_path_of_a_request(ward, name):
-    http, _, nothing, _ = ward
+    http, _, nothing, *_ = ward
     for headers in ({}, nothing):
         assert http.get("/fhir/metadata", headers=headers | {name: "/fhir/Patient"}).json()["kind"] == "instance"
         refused = http.get("/fhir/Patient", headers=headers | {name: "/fhir/metadata"})
@@ -353,7 +355,7 @@ def test_neither_head_nor_options_nor_an_unknown_method_opens_a_route_without_a_
 
 
 def test_head_tells_no_more_than_get_to_a_token_that_does_not_cover_it(ward):
-    http, everything, nothing, patient = ward
+    http, everything, nothing, _, patient = ward
     for path in (
         f"/fhir/Patient/{patient}",
         "/fhir/Patient",
@@ -380,7 +382,7 @@ def test_head_tells_no_more_than_get_to_a_token_that_does_not_cover_it(ward):
     ],
 )
 def test_another_origin_is_allowed_nothing_with_a_token_or_without(ward, origin):
-    http, everything, _, _ = ward
+    http, everything, *_ = ward
     for headers in ({}, everything):
         answer = http.get("/fhir/Patient", headers=headers | {"Origin": origin, "Cookie": "a=b"})
         assert "access-control-allow-origin" not in answer.headers
@@ -396,7 +398,7 @@ def test_another_origin_is_allowed_nothing_with_a_token_or_without(ward, origin)
 
 
 def test_the_allowed_origin_is_never_allowed_the_credentials_of_the_browser(ward):
-    http, everything, _, _ = ward
+    http, everything, *_ = ward
     origin = {"Origin": "https://board.example"}
     preflight = http.options("/fhir/Patient", headers=origin | {"Access-Control-Request-Method": "GET"})
     read = http.get("/fhir/Patient", headers=origin | everything)
@@ -407,3 +409,34 @@ def test_the_allowed_origin_is_never_allowed_the_credentials_of_the_browser(ward
         assert "access-control-allow-credentials" not in answer.headers
     delete = http.options("/fhir/Patient", headers=origin | {"Access-Control-Request-Method": "DELETE"})
     assert delete.status_code == 400
+
+
+def test_a_chain_through_the_patient_needs_the_search_of_patients_wherever_it_stands(ward):
+    """`patient.identifier=` tells whose a resource is: in a search, a condition, a Bundle, a filter of an export."""
+    http, everything, _, without, patient = ward
+    own = http.get(f"/fhir/Patient/{patient}", headers=everything).json()["identifier"][0]
+    chain = f"patient.identifier={own['system']}|{own['value']}"
+    sent = {"resourceType": "Observation", "status": "final", "code": {"text": "x"}, "valueString": "x"}
+    put = {"resource": sent, "request": {"method": "PUT", "url": f"Observation?{chain}"}}
+    post = {"resource": sent, "request": {"method": "POST", "url": "Observation", "ifNoneExist": chain}}
+    get = {"request": {"method": "GET", "url": f"Observation?{chain}"}}
+    condition, wish = {"If-None-Exist": chain}, {"Prefer": "respond-async"}
+    filtered = quote(f"Observation?{chain}", safe="")
+    told = {
+        "search": http.get(f"/fhir/Observation?{chain}", headers=without),
+        "operation": http.get(f"/fhir/Observation/$lastn?category=exam&{chain}", headers=without),
+        "update": http.put(f"/fhir/Observation?{chain}", json=sent, headers=without | FHIR_BODY),
+        "create": http.post("/fhir/Observation", json=sent, headers=without | FHIR_BODY | condition),
+        "export": http.get(f"/fhir/$export?_typeFilter={filtered}", headers=without | wish),
+    }
+    found = {name: answer.status_code for name, answer in told.items()}
+    for name, entry in {"bundled get": get, "bundled update": put, "bundled create": post}.items():
+        for kind in ("batch", "transaction"):
+            bundle = {"resourceType": "Bundle", "type": kind, "entry": [entry]}
+            answer = http.post("/fhir", json=bundle, headers=without | FHIR_BODY)
+            found[f"{name}, {kind}"] = answer.status_code if kind == "transaction" else status_of_entry(answer)
+    assert found == dict.fromkeys(found, 403)
+
+
+def status_of_entry(answer: Any) -> int:
+    return int(answer.json()["entry"][0]["response"]["status"][:3])

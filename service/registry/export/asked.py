@@ -127,7 +127,9 @@ class _Reading:
             raise ExportRefused(f"the token does not grant reading and searching {denied[0]}", 403)
         if not wanted:
             raise ExportRefused("the token grants no type that could be exported", 403)
-        for type_, _ in self.filters:
+        for type_, query in self.filters:
+            if any("." in name for name, _ in parse_qsl(query)) and not self._may("Patient"):
+                raise ExportRefused("the token does not grant searching Patient, through which a filter leads", 403)
             if type_ not in wanted:
                 self._pass_over(f"_typeFilter: {type_} is not among the types of this export")
         return tuple(wanted)
