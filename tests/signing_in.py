@@ -8,7 +8,7 @@ from service.access.secrets import new_secret
 from service.api.shared import served_types
 from service.config import Settings
 from service.search.dates import microseconds
-from service.store import open_store
+from service.store import migrate_database
 from service.store.access import open_access_database
 from service.store.client_rows import find_client
 from service.store.token_rows import TokenRow, add_token
@@ -20,9 +20,7 @@ EVERYTHING = "system/*.cruds intake:read intake:write chart-link:create"
 
 def new_client(settings: Settings, now: datetime, scopes: str = EVERYTHING, site: str | None = None) -> str:
     """Register a client of a site (default: that of the settings; a registry where it is empty); its id."""
-    store = open_store(settings.database_url)
-    store.migrate()
-    store.close()
+    migrate_database(settings.database_url)
     named = settings.site if site is None else site
     agreed = registration("A system", named or None, scopes, registry=not named, types=served_types())
     database = open_access_database(settings.database_url)

@@ -14,7 +14,7 @@ from service.access.settings import AccessSettings, access_settings_from
 from service.api.shared import served_types
 from service.config import settings_from
 from service.search.dates import instant
-from service.store import open_store
+from service.store import migrate_database
 from service.store.access import AccessDatabase, open_access_database
 from service.store.client_rows import ClientRow
 
@@ -99,11 +99,7 @@ def _keys(jwks: str, settings: AccessSettings) -> clients.KeySource:
 def _database() -> AccessDatabase:
     """The configured database, brought to this version's tables."""
     settings = settings_from()
-    store = open_store(settings.database_url, settings.synchronous)
-    try:
-        store.migrate()
-    finally:
-        store.close()
+    migrate_database(settings.database_url, settings.synchronous)
     return open_access_database(settings.database_url, settings.synchronous)
 
 

@@ -20,7 +20,7 @@ from service.deidentify.rules import MODES, RESEARCH
 from service.registry.export.opening import export_worker
 from service.search.dates import instant, microseconds
 from service.store import export_rows as rows
-from service.store import open_store
+from service.store import migrate_database
 from service.store.client_rows import find_client
 from service.store.export_reading import ExportDatabase, open_export_database
 
@@ -163,11 +163,7 @@ def work_on_exports(once: bool) -> int:
 def _opened() -> Iterator[tuple[ExportDatabase, Settings]]:
     """The configured database, brought to this version's tables."""
     settings = settings_from()
-    store = open_store(settings.database_url, settings.synchronous)
-    try:
-        store.migrate()
-    finally:
-        store.close()
+    migrate_database(settings.database_url, settings.synchronous)
     database = open_export_database(settings.database_url, settings.synchronous)
     try:
         yield database, settings

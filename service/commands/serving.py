@@ -59,14 +59,10 @@ def start_refusal(host: str, settings: Settings) -> str | None:
     """Why the service does not start on this address with these settings; None where it may."""
     from service.access.faults import StartRefused
     from service.access.opening import demonstration_site
-    from service.store import open_store
+    from service.store import migrate_database
     from service.store.access import open_access_database
 
-    store = open_store(settings.database_url, settings.synchronous)
-    try:
-        store.migrate()
-    finally:
-        store.close()
+    migrate_database(settings.database_url, settings.synchronous)
     database = open_access_database(settings.database_url, settings.synchronous)
     try:
         demonstration_site(database, host=host, public_base=settings.public_base, site=settings.site)

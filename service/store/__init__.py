@@ -11,7 +11,7 @@ from service.store.errors import (
 )
 from service.store.reading import Reading
 from service.store.rows import CourseRow, Current, Draft, EntryRow, Page, Saved, Stored
-from service.store.store import Store, open_store
+from service.store.store import Store, migrate_database, open_store
 from service.store.writing import WriteUnit
 
 __all__ = [
@@ -32,5 +32,6 @@ __all__ = [
     "StoreUnavailableError",
     "Stored",
     "WriteUnit",
+    "migrate_database",
     "open_store",
 ]

@@ -9,11 +9,12 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Engine, and_, exists, or_, select, update
+from sqlalchemy import ColumnElement, Connection, and_, exists, or_, select, update
 from sqlalchemy.dialects.postgresql import insert as insert_postgresql
 from sqlalchemy.dialects.sqlite import insert as insert_sqlite
 
 from service.search.query import Query
+from service.store.access import AccessDatabase
 from service.store.conditions import Conditions
 from service.store.engines import engines
 from service.store.errors import translated
@@ -93,24 +94,8 @@ class ExportReading:
         return and_(*Conditions(self._connection, site, TokenSets(site), query).all())
 
 
-class ExportDatabase:
+class ExportDatabase(AccessDatabase):
     """Connections of exports: a snapshot that is held for minutes takes none from the wards."""
-
-    def __init__(self, writer: Engine, reader: Engine) -> None:
-        self._writer = writer
-        self._reader = reader
-
-    @contextmanager
-    def write(self) -> Iterator[Connection]:
-        """One transaction; StoreError as for the store."""
-        with translated(), self._writer.begin() as connection:
-            yield connection
-
-    @contextmanager
-    def read(self) -> Iterator[Connection]:
-        """See what is committed at the moment."""
-        with translated(), self._reader.connect() as connection:
-            yield connection
 
     @contextmanager
     def snapshot(self, sites: Sequence[str], now: int) -> Iterator[ExportReading]:
@@ -124,11 +109,6 @@ class ExportDatabase:
                 connection.exec_driver_sql(_SMALL_CACHE)
             clocks = select(_k.last_updated).where(_k.site.in_(sites))
             yield ExportReading(connection, min(connection.scalars(clocks), default=0))
-
-    def close(self) -> None:
-        """Give back every connection."""
-        self._reader.dispose()
-        self._writer.dispose()
 
     def _put_forward(self, site: str, now: int) -> None:
         """Lock the site's clock and set it to now, where it is behind; every later write gets a later instant."""

@@ -99,6 +99,15 @@ class Store:
                 self._checkpoints = Checkpoints(Path(str(self._writer.url.database)))
 
 
+def migrate_database(database_url: str, synchronous: str = "FULL") -> None:
+    """Bring the tables of a database to this version; StoreError as `Store.migrate`."""
+    store = open_store(database_url, synchronous)
+    try:
+        store.migrate()
+    finally:
+        store.close()
+
+
 def open_store(database_url: str, synchronous: str = "FULL") -> Store:
     """Open a database, `sqlite:///file` or `postgresql://...`; nothing is read or written yet.
 
