@@ -38,11 +38,16 @@ def show_audit(patient: str | None, dates: list[str], failures: bool, limit: int
 
 
 def _table(rows: list[AuditRow]) -> Table:
-    table = Table("recorded", "action", "what", "outcome", "client", "patient", "request id")
+    table = Table()
+    for name in ("recorded", "what", "outcome", "client", "patient", "request id"):
+        table.add_column(name, overflow="fold")  # an id that is cut off is none
     for row in rows:
         event = orjson.loads(row.body)
         what = event.get("subtype", [event["type"]])[0]
-        client = event["agent"][0].get("network", {}).get("address", "")
+        agent = event["agent"][0]
+        who = agent["who"].get("identifier", {}).get("value", "")
+        client = f"{who} {agent.get('network', {}).get('address', '')}".strip()
         outcome = event.get("outcomeDesc", "success")
-        table.add_row(event["recorded"], row.action, what["display"], outcome, client, row.patient, row.request_id)
+        said = f"{what['display']} ({row.action})"
+        table.add_row(event["recorded"], said, outcome, client, row.patient, row.request_id)
     return table

@@ -51,10 +51,7 @@ def list_clients(as_json: bool) -> int:
     if as_json:
         sys.stdout.buffer.write(strict_json.write([_view(row) for row in rows]) + b"\n")
         return 0
-    table = Table("client", "name", "site", "kind", "scopes", "keys", "added", "rotated", "revoked")
-    for row in rows:
-        table.add_row(*(str(value or "") for value in _view(row).values()))
-    Console().print(table if rows else "No client is registered.")
+    Console().print(_table(rows) if rows else "No client is registered.")
     return 0
 
 
@@ -115,6 +112,23 @@ def _view(row: ClientRow) -> dict[str, str | None]:
         "rotated_at": _when(row.rotated_at),
         "revoked_at": _when(row.revoked_at),
     }
+
+
+def _table(rows: list[ClientRow]) -> Table:
+    """The id whole, however narrow the terminal is: it is what `rotate` and `revoke` ask for."""
+    table = Table(show_lines=True)
+    table.add_column("client", no_wrap=True, min_width=36)
+    for name in ("name, site", "scopes", "since"):
+        table.add_column(name, overflow="fold")
+    for row in rows:
+        since = [f"{word} {_when(at)}" for word, at in _changes(row) if at is not None]
+        whose = row.site or "a registry"
+        table.add_row(row.client_id, f"{row.name}\n{whose}", row.scopes.replace(" ", "\n"), "\n".join(since))
+    return table
+
+
+def _changes(row: ClientRow) -> list[tuple[str, int | None]]:
+    return [("added", row.created_at), ("rotated", row.rotated_at), ("revoked", row.revoked_at)]
 
 
 def _when(at: int | None) -> str | None:
