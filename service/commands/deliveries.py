@@ -3,10 +3,8 @@
 import getpass
 import sys
 from datetime import UTC, datetime
+from textwrap import wrap
 from typing import Any
-
-from rich.console import Console
-from rich.table import Table
 
 from service import strict_json
 from service.config import settings_from
@@ -26,6 +24,9 @@ from service.store.outbox_rows import (
     standings,
 )
 from service.store.writing import WriteUnit
+
+# Of the other server's words in the listing: characters at most, and how the lines are set.
+SHOWN, WIDTH, INDENT = 600, 110, "    "
 
 
 def show_deliveries(site: str | None, destination: str | None, states: list[str], limit: int, as_json: bool) -> int:
@@ -52,11 +53,20 @@ def show_deliveries(site: str | None, destination: str | None, states: list[str]
         print(
             f"{each['destination']}: {each['waiting']} waiting, {each['held']} held in {each['courses_held']} courses"
         )
-    table = Table("id", "destination", "course", "state", "queued at", "settled at", "what the server said")
     for view in views:
-        table.add_row(*(str(value or "") for value in view.values()))
-    Console().print(table if views else "No such delivery.")
+        print(_told(view))
+    if not views:
+        print("No such delivery.")
     return 0
+
+
+def _told(view: dict[str, Any]) -> str:
+    """A delivery in a line, and in further ones what the server said, as far as a person reads."""
+    settled = f", {view['state']} {view['settled_at']}" if view["settled_at"] else f", {view['state']}"
+    lines = [f"{view['id']}  {view['destination']}  {view['course_id']}: queued {view['queued_at']}{settled}"]
+    words = " ".join((view["refusal"] or "").split())
+    shown = words if len(words) <= SHOWN else f"{words[:SHOWN]} ... (all of it with --json)"
+    return "\n".join([*lines, *wrap(shown, WIDTH, initial_indent=INDENT, subsequent_indent=INDENT)])
 
 
 def decide(

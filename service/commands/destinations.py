@@ -9,13 +9,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from rich.console import Console
-from rich.table import Table
-
 from service import strict_json
 from service.config import settings_from
-from service.delivery.capabilities import read_capabilities
-from service.delivery.destination import Destination, checked, destination_of, row_values
+from service.delivery.capabilities import Findings, reach_peer, read_capabilities
+from service.delivery.destination import MESSAGES, Destination, checked, destination_of, row_values
 from service.delivery.faults import DeliveryFault, DestinationFault
 from service.delivery.translations import read_translations
 from service.search.dates import instant, microseconds
@@ -35,8 +32,6 @@ from service.store.writing import WriteUnit
 from service.terminology.tables import TerminologyFault, folder_of_tables
 
 CHECK_TIMEOUT_S = 30.0
-
-
 FILES = ("secret_file", "ca_file")
 
 
@@ -117,24 +112,28 @@ def show_destinations(site: str | None, as_json: bool) -> int:
     if as_json:
         sys.stdout.buffer.write(strict_json.write(views) + b"\n")
         return 0
-    table = Table("site", "name", "url", "writing", "patients", "sign-in", "rate", "paused", "waiting", "held", "fault")
     for view in views:
-        names = (
-            "site",
-            "name",
-            "url",
-            "writing",
-            "patients",
-            "sign_in",
-            "per_minute",
-            "paused",
-            "waiting",
-            "held",
-            "fault",
-        )
-        table.add_row(*(str(view[name] or "") for name in names))
-    Console().print(table if views else "There is no destination.")
+        print(_told(view))
+    if not views:
+        print("There is no destination.")
     return 0
+
+
+def _told(view: dict[str, Any]) -> str:
+    """A destination in a few lines: a table of so many columns is read by nobody."""
+    how = [f"writing {view['writing']}", f"patients {view['patients']}", f"sign-in {view['sign_in']}"]
+    if view["writing"] == MESSAGES:
+        named = "/".join(filter(None, (view["receiving_application"], view["receiving_facility"])))
+        how = ["ORU^R01", *([f"to {named}"] if named else []), f"processing {view['processing_id']}"]
+    how += [f"{view['per_minute']} a minute"] if view["per_minute"] else []
+    how += [f"only {view['types']}"] if view["types"] else []
+    stands = [f"{view['waiting']} waiting" + (f" since {view['oldest_at']}" if view["oldest_at"] else "")]
+    stands.append(f"{view['held']} held in {view['courses_held']} courses")
+    lines = [f"{view['name']} of {view['site']}{', paused' if view['paused'] else ''}: {view['url']}"]
+    lines += [f"    {', '.join(how)}", f"    {', '.join(stands)}"]
+    if view["fault"]:
+        lines.append(f"    does not answer as it should: {view['fault']} ({view['failures']} times in a row)")
+    return "\n".join(lines)
 
 
 def check_destination(site: str, name: str) -> int:
@@ -144,7 +143,7 @@ def check_destination(site: str, name: str) -> int:
         with _store() as store, store.read(site) as reading:
             destination = destination_of(_found(reading, name))
         translations = read_translations(settings.mappings or folder_of_tables(), site, name)
-        found = read_capabilities(checked(destination), CHECK_TIMEOUT_S, lambda: datetime.now(UTC))
+        found = _asked(checked(destination))
     except (DeliveryFault, TerminologyFault) as fault:
         return _refused(fault)
     for line in found.notes:
@@ -156,6 +155,12 @@ def check_destination(site: str, name: str) -> int:
     if found.proposal:
         print(f"proposed: closure-readings destinations change {name} --site {site} {found.proposal}")
     return 1 if found.problems else 0
+
+
+def _asked(destination: Destination) -> Findings:
+    if destination.by_message:
+        return reach_peer(destination, CHECK_TIMEOUT_S)
+    return read_capabilities(destination, CHECK_TIMEOUT_S, lambda: datetime.now(UTC))
 
 
 def _written(site: str, work: Callable[[WriteUnit], int]) -> int:

@@ -5,13 +5,14 @@ from typing import Annotated
 import typer
 
 destinations_app = typer.Typer(
-    help="Which servers get the data: add, list, change, check, pause.", no_args_is_help=True
+    help="Which servers and engines get the data: add, list, change, check, pause.", no_args_is_help=True
 )
 Name = Annotated[str, typer.Argument(metavar="NAME", help="Small letters, digits, hyphens.")]
 Site = Annotated[str, typer.Option(help="The site whose data goes there.")]
-WRITING = "put: under our own ids. conditional: the server gives the ids, POST with ifNoneExist."
+WRITING = "put: under our own ids. conditional: the server gives the ids. oru: HL7 v2 messages by MLLP."
 PATIENTS = "How Patient and Encounter are named: conditional reference, logical reference, or our own ones sent (own)."
-Writing = Annotated[str | None, typer.Option(metavar="put|conditional", help=WRITING)]
+Writing = Annotated[str | None, typer.Option(metavar="put|conditional|oru", help=WRITING)]
+URL = "Base of its FHIR API: https, on loopback also http. For oru mllps://HOST:PORT, or mllp:// without TLS."
 Patients = Annotated[str | None, typer.Option(metavar="conditional|logical|own", help=PATIENTS)]
 Types = Annotated[list[str] | None, typer.Option("--type", help="A resource type to send; all without one.")]
 Profiles = Annotated[list[str] | None, typer.Option("--profile", help="Send only what claims one of these.")]
@@ -22,6 +23,12 @@ TokenUrl = Annotated[str | None, typer.Option(help="Token endpoint, where the se
 Scope = Annotated[str | None, typer.Option(help="Scope to ask for (smart).")]
 CaFile = Annotated[str | None, typer.Option(metavar="FILE", help="Certificates to trust instead of the usual ones.")]
 PerMinute = Annotated[int | None, typer.Option(help="At most so many requests a minute; 0 for no limit.")]
+Application = Annotated[str | None, typer.Option(help="Of messages: MSH-5.")]
+Facility = Annotated[str | None, typer.Option(help="Of messages: MSH-6.")]
+ProcessingId = Annotated[str | None, typer.Option(help="Of messages: MSH-11, P production, T training, D debugging.")]
+AUTHORITY = "Of messages: how the hospital calls an identifier system."
+Authorities = Annotated[list[str] | None, typer.Option("--authority", metavar="SYSTEM=NAME", help=AUTHORITY)]
+PLAIN = "Messages without TLS off loopback: the line is protected."
 By = Annotated[str | None, typer.Option(help="Who decides; else the user of this machine.")]
 
 
@@ -29,8 +36,8 @@ By = Annotated[str | None, typer.Option(help="Who decides; else the user of this
 def add(
     name: Name,
     site: Site,
-    url: Annotated[str, typer.Option(help="Base of its FHIR API; https, on loopback also http.")],
-    writing: Annotated[str, typer.Option(metavar="put|conditional", help=WRITING)],
+    url: Annotated[str, typer.Option(help=URL)],
+    writing: Annotated[str, typer.Option(metavar="put|conditional|oru", help=WRITING)],
     patients: Patients = None,
     types: Types = None,
     profiles: Profiles = None,
@@ -41,6 +48,11 @@ def add(
     scope: Scope = None,
     ca_file: CaFile = None,
     per_minute: PerMinute = None,
+    receiving_application: Application = None,
+    receiving_facility: Facility = None,
+    processing_id: ProcessingId = None,
+    authorities: Authorities = None,
+    plain: Annotated[bool, typer.Option("--plain", help=PLAIN)] = False,
     backfill: Annotated[bool, typer.Option("--backfill", help="Send everything charted so far too.")] = False,
 ) -> None:
     """Add a destination; what is written from now on waits for it."""
@@ -50,7 +62,9 @@ def add(
     given = {
         "patients": patients, "types": tuple(types or ()), "profiles": tuple(profiles or ()), "sign_in": sign_in,
         "secret_file": secret_file, "client_id": client_id, "token_url": token_url, "scope": scope, "ca_file": ca_file,
-        "per_minute": per_minute,
+        "per_minute": per_minute, "receiving_application": receiving_application,
+        "receiving_facility": receiving_facility, "processing_id": processing_id,
+        "authorities": tuple(authorities or ()), "plain": plain,
     }  # fmt: skip
     chosen = {key: value for key, value in given.items() if value is not None}
     destination = Destination(site, name, url.rstrip("/"), writing, **chosen)  # type: ignore[arg-type]  # by name
@@ -72,7 +86,7 @@ def list_(
 def change(
     name: Name,
     site: Site,
-    url: Annotated[str | None, typer.Option(help="Base of its FHIR API.")] = None,
+    url: Annotated[str | None, typer.Option(help=URL)] = None,
     writing: Writing = None,
     patients: Patients = None,
     types: Types = None,
@@ -84,6 +98,11 @@ def change(
     scope: Scope = None,
     ca_file: CaFile = None,
     per_minute: PerMinute = None,
+    receiving_application: Application = None,
+    receiving_facility: Facility = None,
+    processing_id: ProcessingId = None,
+    authorities: Authorities = None,
+    plain: Annotated[bool | None, typer.Option("--plain/--tls", help=PLAIN)] = None,
 ) -> None:
     """Set some settings otherwise; an empty text takes one back to its default."""
     from service.commands import destinations
@@ -92,6 +111,8 @@ def change(
         "url": url and url.rstrip("/"), "writing": writing, "patients": patients, "types": _several(types),
         "profiles": _several(profiles), "sign_in": sign_in, "secret_file": secret_file, "client_id": client_id,
         "token_url": token_url, "scope": scope, "ca_file": ca_file, "per_minute": per_minute,
+        "receiving_application": receiving_application, "receiving_facility": receiving_facility,
+        "processing_id": processing_id, "authorities": _several(authorities), "plain": plain,
     }  # fmt: skip
     raise typer.Exit(destinations.change(site, name, given))
 

@@ -3,10 +3,11 @@
 import ssl
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from service.config import LOOPBACK, Settings, settings_from
+from service.hl7v2.addressing import PROCESSING_IDS, authorities, host_and_port
 from service.hl7v2.codes import V2Codes, read_v2_codes
 from service.hl7v2.gathering import NothingToTell, charted_entry
 from service.hl7v2.mllp import Acknowledged, Refused, send
@@ -17,7 +18,6 @@ from service.store import open_store
 from service.terminology import load
 
 TEMPORARY = 75  # EX_TEMPFAIL of sysexits.h: try again later
-PROCESSING_IDS = ("P", "T", "D")
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,10 +33,11 @@ class Peer:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """Which entry, and how the message is addressed; `authorities`: `SYSTEM=NAME` each."""
+    """Which entry, and how the message is addressed; `authorities`: `SYSTEM=NAME` each; no site: the configured one."""
 
     course: str
     entry: str
+    site: str = ""
     receiving_application: str = ""
     receiving_facility: str = ""
     processing_id: str = "P"
@@ -46,6 +47,8 @@ class Asked:
 def print_or_send(asked: Asked, peer: Peer | None) -> int:
     """0 printed or acknowledged, 1 nothing to tell or refused, 2 asked wrongly, 75 not now: send it again later."""
     settings = settings_from()
+    if asked.site:
+        settings = replace(settings, site=asked.site)
     codes = read_v2_codes(settings.mappings)
     try:
         address = None if peer is None else _address(peer)
@@ -66,7 +69,7 @@ def print_or_send(asked: Asked, peer: Peer | None) -> int:
 def _envelope(asked: Asked, site: str) -> Envelope:
     if asked.processing_id not in PROCESSING_IDS:
         raise ValueError(f"the processing id is one of {', '.join(PROCESSING_IDS)}")
-    named = dict(_pair(each) for each in asked.authorities)
+    named = authorities(asked.authorities)
     return Envelope(
         sending_facility=site,
         receiving_application=asked.receiving_application,
@@ -97,24 +100,14 @@ def _send(message: bytes, address: tuple[str, int], peer: Peer, codes: V2Codes) 
             print(f"refused: {code} {why}", file=sys.stderr)
             return 1
         case fault:
-            print(f"not now: {fault.why}", file=sys.stderr)
+            print(f"not now: {' '.join((fault.why, fault.words)).strip()}", file=sys.stderr)
             return TEMPORARY
 
 
 def _address(peer: Peer) -> tuple[str, int]:
-    host, _, port = peer.address.rpartition(":")
-    host = host.strip("[]")
-    if not host or not (port.isascii() and port.isdigit() and 0 < int(port) < 65536):
-        raise ValueError(f"{peer.address!r} is no host:port")
+    host, port = host_and_port(peer.address)
     if not (peer.tls or peer.plain or host in LOOPBACK):
         raise ValueError(
             "readings would travel in the clear: add --tls, or --plain on a line that is protected otherwise"
         )
-    return host, int(port)
-
-
-def _pair(text: str) -> tuple[str, str]:
-    system, sign, name = text.rpartition("=")
-    if not sign or not system or not name:
-        raise ValueError(f"{text!r} is not SYSTEM=NAME")
-    return system, name
+    return host, port

@@ -9,6 +9,7 @@ import typer
 def hl7v2(
     course: Annotated[str, typer.Argument(help="The course_id.")],
     entry: Annotated[str, typer.Option(help="The entry_id: a check, installation, reset, removal, count or outcome.")],
+    site: Annotated[str | None, typer.Option(help="The site; else the configured one.")] = None,
     send: Annotated[
         str | None, typer.Option(metavar="HOST:PORT", help="Send it by MLLP instead of printing it.")
     ] = None,
@@ -26,6 +27,7 @@ def hl7v2(
     """The readings of one entry as an HL7 v2.5.1 message (ORU^R01), printed or sent."""
     from service.commands.hl7v2 import Asked, Peer, print_or_send
 
-    asked = Asked(course, entry, receiving_application, receiving_facility, processing_id, tuple(authority or ()))
+    addressed = (receiving_application, receiving_facility, processing_id, tuple(authority or ()))
+    asked = Asked(course, entry, site or "", *addressed)
     peer = Peer(send, tls, ca, plain, timeout) if send is not None else None
     raise typer.Exit(print_or_send(asked, peer))

@@ -10,11 +10,15 @@ import orjson
 from service.delivery.destination import SENDABLE, Destination
 from service.delivery.faults import DeliveryFault, DestinationFault, Temporary
 from service.delivery.judging import judge
+from service.delivery.messages_way import peer_trust
 from service.delivery.sign_in import sign_in_of, token_endpoint
 from service.delivery.transport import MEDIA_TYPE, Transport
+from service.hl7v2.mllp import reach
 
 Tree = Mapping[str, Any]
 R4 = ("4.0.", "4.0")
+OWN_NAME = "closure-readings"  # as our own CapabilityStatement says it
+IS_OURS = "it is this service, or another of its kind: what it derives it takes from nobody; send it the readings"
 JSON = frozenset({"json", "application/fhir+json", "application/json"})
 
 
@@ -39,6 +43,17 @@ def read_capabilities(destination: Destination, timeout_s: float, clock: Callabl
         transport.close()
 
 
+def reach_peer(destination: Destination, timeout_s: float) -> Findings:
+    """Whether the peer of messages can be connected to. MLLP has no way to ask what it takes, and nothing is sent."""
+    host, port = destination.peer
+    tls = peer_trust(destination)
+    fault = reach(host, port, tls, timeout_s)
+    if fault is not None:
+        return Findings([], [f"{host}:{port} cannot be reached: {fault}"], "")
+    line = "with TLS, its certificate is trusted" if tls else "without TLS"
+    return Findings([f"{host}:{port} can be reached, {line}; what it takes shows with the first message"], [], "")
+
+
 def findings_of(statement: Tree, destination: Destination) -> Findings:
     """What a CapabilityStatement says about what a destination would be sent. Nothing is asked of anybody."""
     server = next((each for each in _trees(statement, "rest") if each.get("mode") == "server"), {})
@@ -47,8 +62,13 @@ def findings_of(statement: Tree, destination: Destination) -> Findings:
     named = f"{software.get('name', 'a server')} {software.get('version', '')}".strip()
     notes = [f"{named}, FHIR {statement.get('fhirVersion', 'of unknown version')}"]
     problems = [*_of_server(statement, server)]
-    refused = {type_: why for type_ in destination.sent_types if (why := _why_not(offered, type_, destination))}
-    problems += [f"{type_}: {why}" for type_, why in refused.items()]
+    refused: dict[str, list[str]] = {}
+    for type_ in destination.sent_types:
+        if why := _why_not(offered, type_, destination):
+            refused.setdefault(why, []).append(type_)
+    problems += [f"{', '.join(types)}: {why}" for why, types in refused.items()]
+    if software.get("name") == OWN_NAME:
+        return Findings(notes, [IS_OURS, *problems], "")
     return Findings(notes, problems, _proposal(offered, destination) if refused else "")
 
 
@@ -97,11 +117,11 @@ def _with_sign_in(
     """Try the sign-in that is set; where none is, tell whether the server knows SMART."""
     problems, notes, proposal = list(findings.problems), list(findings.notes), findings.proposal
     try:
-        if destination.sign_in == "none":
+        if destination.sign_in == "none" and IS_OURS not in problems:
             endpoint = token_endpoint(destination, transport)
             notes.append(f"it has a token endpoint: {endpoint}")
             proposal = f"{proposal} --sign-in smart --client-id ID --secret-file FILE".strip()
-        else:
+        elif destination.sign_in != "none":
             sign_in_of(destination, transport, clock).headers()
             notes.append(
                 f"sign-in {destination.sign_in} works" if destination.sign_in == "smart" else "token file read"

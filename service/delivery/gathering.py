@@ -6,12 +6,13 @@ Everything is read in one state of the database, so that the versions fit togeth
 """
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from service import strict_json
 from service.delivery.destination import SHARED, Destination
+from service.delivery.ways import Turn
 from service.fhir import wire
 from service.store import Reading
 from service.store.delivered_rows import Delivered, delivered
@@ -20,6 +21,7 @@ from service.store.receiving import Held, held
 
 Tree = dict[str, Any]
 Key = tuple[str, str]  # type, id
+Prepare = Callable[[Reading, Tree], Tree]  # a resource as stored to as it leaves, out of the same state
 _OWN = re.compile(r"(?P<type>[A-Z][A-Za-z]+)/(?P<id>[A-Za-z0-9.-]{1,64})(?:/_history/[A-Za-z0-9.-]{1,64})?")
 
 
@@ -33,20 +35,17 @@ class Outgoing(NamedTuple):
 
 
 @dataclass(slots=True)
-class Parcel:
+class Parcel(Turn):
     """What one Bundle will say. `identifiers`: business identifiers of resources that are referred to and not sent."""
 
-    course_id: str
-    patient: str
-    rows: list[OutboxRow]
     outgoing: dict[Key, Outgoing] = field(default_factory=dict)
     known: dict[Key, Delivered] = field(default_factory=dict)
     identifiers: dict[Key, Tree] = field(default_factory=dict)
 
     @property
-    def numbers(self) -> list[int]:
-        """Numbers of the outbox rows that it speaks of."""
-        return [row.number for row in self.rows]
+    def told(self) -> list[str]:
+        """References to every version that will be in the Bundle."""
+        return [f"{type_}/{id_}/_history/{one.version}" for (type_, id_), one in sorted(self.outgoing.items())]
 
 
 def key_of(reference: str) -> Key | None:
@@ -68,8 +67,16 @@ def referred(value: Any) -> Iterator[str]:
             yield from referred(member)
 
 
-def gather(reading: Reading, destination: Destination, patient: str) -> Parcel | None:
-    """The parcel of the course whose turn it is; None where nothing of this patient may be sent."""
+def as_stored(_reading: Reading, resource: Tree) -> Tree:
+    """Nothing is added to what leaves."""
+    return resource
+
+
+def gather(reading: Reading, destination: Destination, patient: str, prepare: Prepare = as_stored) -> Parcel | None:
+    """The parcel of the course whose turn it is; None where nothing of this patient may be sent.
+
+    `prepare` puts into a resource what a server that cannot ask here would miss; ids and references stay.
+    """
     rows = waiting_of(reading.connection, destination.site, destination.name, patient)
     if not rows:
         return None
@@ -83,6 +90,8 @@ def gather(reading: Reading, destination: Destination, patient: str) -> Parcel |
         found = held(reading, sorted(frontier))
         parcel.known |= delivered(reading.connection, destination.site, destination.name, frontier)
         frontier = {key for one in found.values() for key in _take(parcel, destination, one, wanted, charted)} - seen
+    prepared = {key: one._replace(resource=prepare(reading, one.resource)) for key, one in parcel.outgoing.items()}
+    parcel.outgoing = prepared
     return parcel
 
 

@@ -12,6 +12,7 @@ from datetime import datetime
 from pathlib import Path
 
 from service.delivery.faults import DestinationFault
+from service.delivery.gathering import Prepare, as_stored
 from service.delivery.sending import Done, Sender
 from service.delivery.waiting import Waits
 from service.projection import Site
@@ -33,7 +34,10 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Delivering:
-    """What delivering needs. `site_of`: what a site's key stands for; `tables`: the folder of mappings."""
+    """What delivering needs. `site_of`: what a site's key stands for; `tables`: the folder of mappings.
+
+    `prepare_of`: by a site's key, what is put into a resource before it leaves.
+    """
 
     store: Store
     database: AccessDatabase
@@ -44,6 +48,7 @@ class Delivering:
     timeout_s: float = TIMEOUT_S
     poll_s: float = POLL_S
     told: Callable[[DestinationRow, Done], None] = lambda _row, _done: None
+    prepare_of: Callable[[str], Prepare] = lambda _key: as_stored
 
     def destinations(self) -> dict[Name, DestinationRow]:
         """Every destination of every site as it is set now."""
@@ -52,8 +57,9 @@ class Delivering:
 
     def sender(self, row: DestinationRow) -> Sender:
         """A sender for a destination; DestinationFault or TerminologyFault where its settings cannot be used."""
-        site = self.site_of(row.site)
-        return Sender(self.store, self.database, site, row, self.tables, self.clock, self.waits, self.timeout_s)
+        site, prepare = self.site_of(row.site), self.prepare_of(row.site)
+        settings = (self.clock, self.waits, self.timeout_s, prepare)
+        return Sender(self.store, self.database, site, row, self.tables, *settings)
 
     def due_in_s(self, name: Name) -> float | None:
         """Seconds until something is to be sent, 0 for now; None where nothing waits."""

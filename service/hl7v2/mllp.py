@@ -37,10 +37,15 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Temporary:
-    """Send it again later; where `may_have_arrived`, the peer may have stored it all the same."""
+    """Send it again later; where `may_have_arrived`, the peer may have stored it all the same.
+
+    `why` is ours and may stand in a log; `words` are the peer's, for a person. `locked`: it is about this one record.
+    """
 
     why: str
     may_have_arrived: bool
+    words: str = ""
+    locked: bool = False
 
 
 Answer = Acknowledged | Refused | Temporary
@@ -67,6 +72,15 @@ def send(message: bytes, host: str, port: int, tls: ssl.SSLContext | None, timeo
     return read_answer(answer, control_id, codes)
 
 
+def reach(host: str, port: int, tls: ssl.SSLContext | None, timeout: float) -> str | None:
+    """Connect and say nothing; why that failed, or None."""
+    try:
+        _connection(host, port, tls, time.monotonic() + timeout).close()
+    except OSError as fault:
+        return str(fault) or type(fault).__name__
+    return None
+
+
 def read_answer(answer: bytes, control_id: str, codes: V2Codes) -> Answer:
     """What an acknowledgement means for the message of that control id."""
     segments = [part.split("|") for part in answer.decode("utf-8", "replace").replace("\n", END).split(END) if part]
@@ -77,14 +91,14 @@ def read_answer(answer: bytes, control_id: str, codes: V2Codes) -> Answer:
     code, answered = told[1], told[2]
     meaning = codes.get("acknowledgement", code)
     if answered != control_id:
-        return Temporary("the answer acknowledges another message", may_have_arrived=True)
+        return Temporary("the answer acknowledges a different message", may_have_arrived=True)
     if meaning is None:
-        return Temporary(f"the acknowledgement code {code!r} is not known", may_have_arrived=True)
+        return Temporary("the acknowledgement code is not known", may_have_arrived=True, words=code)
     if meaning == ACCEPTED:
         return Acknowledged(code, control_id)
     why = _why(told, named.get("ERR", []))
     if codes.get("error-condition", _condition(named.get("ERR", []))) == TEMPORARY:
-        return Temporary(f"{code}: {why}", may_have_arrived=False)
+        return Temporary("the peer has the record locked", False, f"{code}: {why}", locked=True)
     return Refused(code, why)
 
 

@@ -14,7 +14,7 @@ from service.store.delivery_tables import (
 _d, _n = destinations.c, delivery_decisions.c
 SETTINGS = (
     "url", "writing", "patients", "types", "profiles", "sign_in", "secret_file", "client_id", "token_url", "scope",
-    "ca_file", "per_minute",
+    "ca_file", "per_minute", "receiving_application", "receiving_facility", "processing_id", "authorities", "plain",
 )  # fmt: skip
 
 
@@ -35,6 +35,11 @@ class DestinationRow(NamedTuple):
     scope: str
     ca_file: str
     per_minute: int
+    receiving_application: str
+    receiving_facility: str
+    processing_id: str
+    authorities: str
+    plain: bool
     paused: bool
     added_at: int
     next_at: int = 0
@@ -116,4 +121,4 @@ def list_decisions(connection: Connection, site: str, destination: str | None = 
 
 def _read(row: Any) -> DestinationRow:
     found = DestinationRow(*row)
-    return found._replace(paused=bool(found.paused))  # SQLite has no truth values
+    return found._replace(plain=bool(found.plain), paused=bool(found.paused))  # SQLite has no truth values

@@ -1,5 +1,8 @@
 """Resources of one entry, or of a course as a whole, as served; in the order in which they were first stored."""
 
+from collections.abc import Iterable
+from typing import NamedTuple
+
 from sqlalchemy import bindparam, select
 
 from service.store.courses import CourseReads
@@ -21,8 +24,28 @@ _OF_COURSE = (
     )
     .order_by(_r.arrival)
 )
+_VERSIONS = Statement(
+    _OF_COURSE.with_only_columns(_r.entry_id, _r.type, _r.id, _r.version, _r.arrival).where(_r.entry_id.is_not(None))
+)
 _OF_ENTRY = Statement(_OF_COURSE.where(_r.entry_id == bindparam("entry_id")))
 _OF_WHOLE = Statement(_OF_COURSE.where(_r.entry_id.is_(None)))
+
+
+class EntryVersion(NamedTuple):
+    """The current version of a resource that an entry gave rise to."""
+
+    entry_id: str
+    type: str
+    id: str
+    version: int
+    arrival: int
+
+
+def versions_of_entries(unit: CourseReads, course_id: str, types: Iterable[str]) -> list[EntryVersion]:
+    """Current versions of some types, of every entry of a course."""
+    wanted = {"site": unit.site, "course_id": course_id}
+    rows = [EntryVersion(*row) for type_ in types for row in _VERSIONS.rows(unit.connection, wanted | {"type": type_})]
+    return sorted(rows, key=lambda row: row.arrival)
 
 
 def bodies_of_entry(unit: CourseReads, course_id: str, entry_id: str, type_: str) -> list[bytes]:

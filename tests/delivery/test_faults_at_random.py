@@ -7,8 +7,6 @@ ways of writing.
 
 import os
 import random
-import subprocess
-import sys
 import time
 from collections import Counter
 
@@ -22,6 +20,7 @@ from service.store.destination_rows import DestinationRow, insert_destination
 from service.store.outbox_rows import list_rows, standings
 from service.workflow import open_workflow
 from tests.delivery.agreement import Sender, assert_agreement
+from tests.delivery.processes import charting, delivering
 from tests.delivery.receiver import Plan, receiver
 from tests.delivery.ward import NAME, PATIENTS, SITE, patient_of
 from tests.intake.documents import NOW
@@ -34,15 +33,9 @@ RATES = {
 TIMEOUT_S = 0.6
 WITHIN_S = 540
 KILLS = 8
-SENDING = f"from service.commands.delivering import deliver; deliver(False, {TIMEOUT_S}, 0.01, 0.5, True)"
 CASES = [("sqlite", "conditional", 1000), ("postgresql", "put", 1000 if FULL else 200)]
 if FULL:
     CASES += [("sqlite", "put", 1000), ("postgresql", "conditional", 1000)]
-
-
-def process(code: str, url: str, log, *arguments: str) -> subprocess.Popen[bytes]:
-    command = [sys.executable, "-c", code, *arguments]
-    return subprocess.Popen(command, env=os.environ | {"DATABASE_URL": url}, stdout=log, stderr=log)
 
 
 def open_rows(database) -> Counter[str]:
@@ -67,7 +60,7 @@ def test_under_faults_and_kills_everything_arrives_once_and_in_order(
     plan = Plan(seed=count, rates=RATES, script=each_once, silent_s=TIMEOUT_S * 1.5)
     began = time.monotonic()
     kill_at = [count * part // (KILLS + 1) for part in range(1, KILLS + 1)]  # so many Bundles stored
-    with receiver(writing == "conditional", plan) as running, (tmp_path / "log").open("ab") as log:
+    with receiver(writing == "conditional", plan) as running:
         for number in range(count):
             if patient_of(number) == f"AB-{number}":
                 running.server.patient(PATIENTS, f"AB-{number}")
@@ -75,27 +68,26 @@ def test_under_faults_and_kills_everything_arrives_once_and_in_order(
         with workflow.store.write(SITE, NOW) as unit:
             insert_destination(unit.connection, DestinationRow(added_at=0, **row_values(wanted)))
         workflow.close()
-        charting = process("import sys; from tests.delivery.charting import chart; chart(int(sys.argv[1]))", url, log,
-                           str(count))  # fmt: skip
-        senders = [process(SENDING, url, log) for _ in range(2)]
+        charts = charting(url, tmp_path, count)
+        senders = [delivering(url, tmp_path, TIMEOUT_S) for _ in range(2)]
         try:
-            while charting.poll() is None or +open_rows(database):
+            while charts.is_alive() or +open_rows(database):
                 assert time.monotonic() - began < WITHIN_S, (open_rows(database), plan.met)
                 time.sleep(0.2)
                 if kill_at and running.server.transactions >= kill_at[0]:
                     kill_at.pop(0)
                     place = chance.randrange(2)
                     senders[place].kill()
-                    senders[place].wait()
-                    senders[place] = process(SENDING, url, log)
+                    senders[place].join()
+                    senders[place] = delivering(url, tmp_path, TIMEOUT_S)
                 if open_rows(database)["held"]:
                     assert decide("redrive", SITE, None, NAME, "the ward sister was asked", "test") in (0, 1)
             took = time.monotonic() - began
         finally:
-            for each in (*senders, charting):
+            for each in (*senders, charts):
                 each.terminate()
-                each.wait()
-        assert charting.returncode == 0, (tmp_path / "log").read_text()
+                each.join()
+        assert charts.exitcode == 0, (tmp_path / "serve.log").read_text()
         left_out = frozenset({"Provenance"}) if writing == "conditional" else frozenset()
         compared = assert_agreement(Sender(url, left_out), running.records, writing == "conditional")
     with database.read() as connection:

@@ -399,8 +399,8 @@ def test_a_bundle_that_is_not_sound_does_not_leave_the_house(light, putting, mon
     admit(putting, 1)
     light.destination(putting.base)
     light.record(1)
-    monkeypatch.setattr("service.delivery.sending.is_valid", lambda _: False)
-    monkeypatch.setattr("service.delivery.sending.check", lambda resource: _as_errors(resource))
+    monkeypatch.setattr("service.delivery.resources_way.is_valid", lambda _: False)
+    monkeypatch.setattr("service.delivery.resources_way.check", lambda resource: _as_errors(resource))
     assert deliver_once(light.delivering) == {"held": 1}
     assert putting.requests == []
     assert "not sent" in light.rows("held")[0].refusal

@@ -38,6 +38,11 @@ class TestCommand:
         assert print_or_send(Asked("lower-leg-0302", "nothing"), None) == 1
         assert "no entry nothing" in capsys.readouterr().err
 
+    def test_a_site_that_is_named_is_asked_instead_of_the_configured_one(self, capsys):
+        assert print_or_send(Asked("lower-leg-0302", "e04", site="demo"), None) == 0
+        assert print_or_send(Asked("lower-leg-0302", "e04", site="north"), None) == 1
+        assert "no such course" in capsys.readouterr().err
+
     @pytest.mark.parametrize(
         ("asked", "peer", "why"),
         [

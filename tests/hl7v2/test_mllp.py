@@ -57,7 +57,8 @@ def test_every_refusal_keeps_the_words_of_the_peer(message, control_id, codes, c
 def test_a_locked_record_is_worth_another_try(message, control_id, codes):
     error = "ERR|||206^Application record locked^HL70357|E"
     answer = exchange(message, codes, lambda peer, _: peer.sendall(acknowledgement("AE", control_id, error)))
-    assert answer == Temporary("AE: 206^Application record locked^HL70357", may_have_arrived=False)
+    words = "AE: 206^Application record locked^HL70357"
+    assert answer == Temporary("the peer has the record locked", False, words, locked=True)
 
 
 def test_an_answer_in_pieces_and_after_noise_is_put_together(message, control_id, codes):
@@ -75,7 +76,7 @@ def test_an_answer_in_pieces_and_after_noise_is_put_together(message, control_id
         (START + b"MSH|^~\\&|PEER\rMSA|AA|", "closed the connection"),
         (START + b"HTTP/1.1 400 Bad Request" + STOP, "no acknowledgement"),
         (b"MSH|^~\\&\rMSA|AA|X" + STOP, "not framed"),
-        (acknowledgement("AA", "ANOTHER"), "another message"),
+        (acknowledgement("AA", "ANOTHER"), "different message"),
         (START + b"x" * 70_000, "too long"),
     ],
 )

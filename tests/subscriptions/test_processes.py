@@ -24,8 +24,11 @@ LAUNCH = "from service.commands.notifying import notify; raise SystemExit(notify
 
 
 @contextmanager
-def endpoint(delay_s=0.02):
-    """An HTTP endpoint on loopback; yields its address and the numbers of the events that it took, as they came."""
+def endpoint(delay_s=0.02, bundles=None):
+    """An HTTP endpoint on loopback; yields its address and the numbers of the events that it took, as they came.
+
+    `bundles` is filled with what came, whole.
+    """
     got, lock = [], threading.Lock()
 
     class Taking(BaseHTTPRequestHandler):
@@ -34,6 +37,8 @@ def endpoint(delay_s=0.02):
             named = bundle["entry"][0]["resource"]["parameter"]
             time.sleep(delay_s)  # so that a kill meets an attempt
             with lock:
+                if bundles is not None:
+                    bundles.append(bundle)
                 got.extend(int(e["part"][0]["valueString"]) for e in named if e["name"] == "notification-event")
             self.send_response(200)
             self.send_header("content-length", "0")
@@ -53,12 +58,12 @@ def endpoint(delay_s=0.02):
         thread.join(5)
 
 
-def notify(side, host, once):
+def notify(side, host, once, log):
     environment = os.environ | {
         "DATABASE_URL": side.settings.database_url,
         "CLOSURE_READINGS_SUBSCRIPTION_HOSTS": host,
     }
-    return subprocess.Popen([sys.executable, "-c", LAUNCH.format(once=once)], env=environment, stderr=subprocess.PIPE)
+    return subprocess.Popen([sys.executable, "-c", LAUNCH.format(once=once)], env=environment, stderr=log)
 
 
 def note(side, numbers):
@@ -86,25 +91,23 @@ def let_the_lease_run_out(side):
         connection.execute(update(subscriptions).values(held_until=0))
 
 
-def test_two_processes_of_which_one_is_killed_tell_every_event_without_a_gap(side):
+def test_two_processes_of_which_one_is_killed_tell_every_event_without_a_gap(side, tmp_path):
     side.clock.now = datetime.now(UTC)  # the processes have the clock of the machine
-    with endpoint() as (host, got):
+    with endpoint() as (host, got), (tmp_path / "serve.log").open("ab") as log:  # read by the log scan
         object.__setattr__(side.terms, "endpoints", Endpoints(frozenset({host})))
         one_at_once = extension("backport-max-count", valuePositiveInt=1)
         id_ = side.make(endpoint=f"http://{host}/in", extension=[one_at_once])
-        handshake = notify(side, host, once=True)
-        assert handshake.communicate(timeout=60)[1] == b""
+        assert notify(side, host, once=True, log=log).wait(timeout=60) == 0
         assert side.read(id_)["status"] == "active"
-        first, second = notify(side, host, once=False), notify(side, host, once=False)
+        first, second = notify(side, host, False, log), notify(side, host, False, log)
         note(side, range(EVENTS))
         wait_for(lambda: len(got) >= 3)
         os.kill(first.pid, signal.SIGKILL)
-        first.communicate()
+        first.wait()
         let_the_lease_run_out(side)
         wait_for(lambda: EVENTS in got)
         second.terminate()
-        assert second.communicate(timeout=20)[1] == b""
-        assert second.returncode == 0
+        assert second.wait(timeout=20) == 0
     in_order = [number for place, number in enumerate(got) if number not in got[:place]]
     assert in_order == list(range(1, EVENTS + 1)), "first arrivals come in order"
     assert len(got) <= EVENTS + 1, "only what was in the air at the kill comes twice"
