@@ -12,6 +12,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from service.access.faults import ScopeFault
+from service.fhir.r4 import resource_types
 
 LETTER_OF = {
     "create": "c",
@@ -89,8 +90,10 @@ class Scopes:
         return beyond + [each for each in self.own if each not in allowed.own]
 
 
-def parse_scopes(text: str, served_types: Collection[str] | None = None) -> Scopes:
+def parse_scopes(text: str, served_types: Collection[str] | None = None, *, pass_over: bool = False) -> Scopes:
     """Scopes of a text separated by blanks; `served_types` are those that may be named, None for any.
+
+    `pass_over`: types of R4 that are not served are left out, as long as anything else is asked for.
 
     Raises ScopeFault for anything that is not understood or offered: another context than `system`, letters out of
     order, a search suffix `?param=`, an unknown own scope, nothing at all.
@@ -102,6 +105,8 @@ def parse_scopes(text: str, served_types: Collection[str] | None = None) -> Scop
         raise ScopeFault("scope is empty")
     fhir: dict[str, FhirScope] = {}
     own: dict[str, None] = {}
+    if pass_over and served_types is not None:
+        words = [word for word in words if not _is_unserved(word, served_types)] or words
     for word in words:
         if not _TOKEN.fullmatch(word):
             raise ScopeFault("scope holds a character that RFC 6749 does not allow there")
@@ -127,6 +132,11 @@ def _fhir_scope(word: str, served_types: Collection[str] | None) -> FhirScope:
     if served_types is not None and type_ != "*" and type_ not in served_types:
         raise ScopeFault(f"{_shown(word)}: resources of this type are not served")
     return FhirScope(type_, letters, word)
+
+
+def _is_unserved(word: str, served_types: Collection[str]) -> bool:
+    found = _SYSTEM.fullmatch(word)
+    return found is not None and found["type"] in resource_types() and found["type"] not in served_types
 
 
 def _shown(word: str) -> str:

@@ -88,7 +88,9 @@ class TokenEndpoint:
         check_grant(dict(form))
         client, assertion = self._signed_in(form, now)
         try:
-            asked = parse_scopes(form["scope"], self._served_types)
+            # Clients of others ask for a fixed list of types. What is not served cannot be granted nor missed, and the
+            # answer says what was granted (RFC 6749 3.3 and 5.1).
+            asked = parse_scopes(form["scope"], self._served_types, pass_over=True)
             refused = _beyond(asked, client)
         except ScopeFault as fault:
             asked, refused = Scopes(), str(fault)

@@ -2,13 +2,16 @@
 
 import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import duckdb
+from rich.console import Console
+from rich.progress import Progress
 
 from service.config import settings_from
 from service.fhir.wire import write
@@ -18,7 +21,7 @@ from service.registry.definitions import Definitions, load_definitions
 from service.registry.figures import TooFewPatients, figures_of
 from service.registry.loading import Loaded, load_folders
 from service.registry.measures import individual_reports, measures, summary_reports
-from service.registry.received_files import told_to
+from service.registry.received_files import ndjson_files, told_to
 from service.registry.report import write_report
 from service.registry.simulation.molds import SITE
 from service.registry.simulation.writing import simulate
@@ -35,7 +38,8 @@ def load_registry(folders: Sequence[Path], into: Path, rejects: Path | None, pro
     if (connection := _open(into, views)) is None:
         return CALLED_WRONGLY
     try:
-        loaded = load_folders(connection, views, folders, processes or os.cpu_count() or 1)
+        with _progress(sum(len(ndjson_files(folder)) for folder in folders)) as checked_one:
+            loaded = load_folders(connection, views, folders, processes or os.cpu_count() or 1, checked_one)
     except OSError as fault:
         print(f"closure-readings: {fault}", file=sys.stderr)
         return CALLED_WRONGLY
@@ -48,6 +52,15 @@ def load_registry(folders: Sequence[Path], into: Path, rejects: Path | None, pro
         print(f"{len(loaded.rejects)} lines refused, see {place}")
     _tell(loaded)
     return REFUSED if loaded.rejects else DONE
+
+
+@contextmanager
+def _progress(files: int) -> Iterator[Callable[[], None]]:
+    """How far the check is, for somebody who watches: a million lines take minutes."""
+    console = Console(stderr=True)
+    with Progress(*Progress.get_default_columns(), console=console, disable=not console.is_terminal) as bar:
+        task = bar.add_task("Files checked", total=files)
+        yield lambda: bar.advance(task)
 
 
 def _tell(loaded: Loaded) -> None:

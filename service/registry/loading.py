@@ -1,7 +1,7 @@
 """`registry load`: folders of NDJSON from any site into one registry file, all or nothing."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -29,22 +29,29 @@ class Loaded:
 
 
 def load_folders(
-    connection: duckdb.DuckDBPyConnection, views: ViewSet, folders: Sequence[Path], processes: int = 1
+    connection: duckdb.DuckDBPyConnection,
+    views: ViewSet,
+    folders: Sequence[Path],
+    processes: int = 1,
+    checked_one: Callable[[], None] = lambda: None,
 ) -> Loaded:
     """Check and merge all NDJSON below the folders; a folder's name is the site of resources that tell none.
 
-    Raises OSError for a folder that cannot be read. A fault leaves the registry as it was.
+    `checked_one` is called after each file. Raises OSError for a folder that cannot be read. A fault leaves the
+    registry as it was.
     """
     for folder in folders:
         if not folder.is_dir():
             raise NotADirectoryError(f"{folder} is no folder")
     loaded = Loaded()
     with TemporaryDirectory() as clean:
-        checked = list(check_files(folders, Path(clean), processes))
-        loaded.files = len(checked)
-        for file in checked:
+        checked = []
+        for file in check_files(folders, Path(clean), processes):
+            checked.append(file)
             loaded.sound += file.types
             loaded.rejects += file.rejects
+            checked_one()
+        loaded.files = len(checked)
         connection.begin()
         try:
             for kind in views.by_type:

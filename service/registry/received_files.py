@@ -21,6 +21,7 @@ from service.fhir.r4.issue import Issue
 from service.fhir.validate import check_bytes, is_valid
 
 CHUNK_LINES = 4000
+CLIENT_LOG = "log.ndjson"
 _ISSUES_SHOWN = 5
 
 
@@ -49,8 +50,17 @@ class _Verdict(NamedTuple):
 
 
 def ndjson_files(folder: Path) -> list[Path]:
-    """The NDJSON files below a folder, plain or gzipped, in the order of their names."""
-    return sorted([*folder.rglob("*.ndjson"), *folder.rglob("*.ndjson.gz")])
+    """The NDJSON files below a folder, plain or gzipped, in the order of their names.
+
+    Hidden ones are passed over (half of a fetch lies in such a folder), and so is the log of events that clients of
+    bulk exports keep beside what they fetched.
+    """
+    found = [*folder.rglob("*.ndjson"), *folder.rglob("*.ndjson.gz")]
+    return sorted(path for path in found if path.name != CLIENT_LOG and not _is_hidden(path.relative_to(folder)))
+
+
+def _is_hidden(path: Path) -> bool:
+    return any(part.startswith(".") for part in path.parts)
 
 
 def check_files(folders: Iterable[Path], clean_folder: Path, processes: int = 1) -> Iterator[CheckedFile]:

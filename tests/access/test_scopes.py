@@ -102,3 +102,14 @@ def test_any_text_is_scopes_or_a_scope_fault(text):
     except ScopeFault:
         return
     assert parse_scopes(str(found)) == found
+
+
+def test_types_of_r4_that_are_not_served_are_passed_over_when_a_token_is_asked_for():
+    """Clients with a fixed list of types; RFC 6749 3.3 lets a server grant less and say so."""
+    asked = parse_scopes("system/Specimen.rs system/Patient.rs", {"Patient"}, pass_over=True)
+    assert str(asked) == "system/Patient.rs"
+    for text in ("system/Specimen.rs", "system/Nonsense.rs system/Patient.rs"):
+        with pytest.raises(ScopeFault):
+            parse_scopes(text, {"Patient"}, pass_over=True)
+    with pytest.raises(ScopeFault):
+        parse_scopes("system/Specimen.rs system/Patient.rs", {"Patient"})

@@ -83,6 +83,31 @@ def test_plain_and_gzipped_files_below_a_folder_are_read_in_several_processes(op
     assert (loaded.files, loaded.sound.total()) == (2, len(examples))
 
 
+def test_the_log_of_a_client_and_half_of_a_fetch_are_no_resources(opened, views, examples, tmp_path):
+    folder = tmp_path / "demo"
+    write_ndjson(folder / "all.ndjson", examples)
+    (folder / "log.ndjson").write_text('{"eventId": "kickoff"}\n')
+    (folder / ".half").mkdir()
+    (folder / ".half" / "Patient-1.ndjson.gz").write_bytes(gzip.compress(b'{"resourceType": "Pat')[:-6])
+    loaded = load_folders(opened, views, [folder])
+    assert (loaded.files, loaded.rejects) == (1, [])
+    assert loaded.sound.total() == len(examples)
+
+
+def test_whoever_waits_is_told_of_every_file(opened, views, examples, tmp_path):
+    for number in range(3):
+        write_ndjson(tmp_path / f"site-{number}" / "all.ndjson", examples[:2])
+    told = []
+    folders = sorted(tmp_path.iterdir())
+    load_folders(opened, views, folders, checked_one=lambda: told.append(opened.execute("SELECT 1").fetchone()))
+    assert told == [(1,)] * 3
+
+
+def test_a_hidden_folder_is_read_when_it_is_named(opened, views, examples, tmp_path):
+    write_ndjson(tmp_path / ".kept" / "all.ndjson", examples)
+    assert load_folders(opened, views, [tmp_path / ".kept"]).files == 1
+
+
 def test_the_site_comes_from_the_source_and_else_from_the_folder(opened, views, tmp_path):
     told = next(r for r in projected("alder bay") if r["resourceType"] == "CarePlan")
     untold = {name: value for name, value in told.items() if name != "meta"}

@@ -3,6 +3,8 @@
 from pathlib import Path
 
 from service.registry.simulation.assumptions import Assumptions
+from tests.registry.test_official_views import CASES as OFFICIAL
+from tests.registry.test_official_views import MET
 from tests.registry.test_views import CASES, REFUSED
 
 TEXT = (Path(__file__).parents[2] / "docs" / "registry.md").read_text()
@@ -22,6 +24,8 @@ def test_the_number_of_cases_is_the_number_of_tests():
     refused = [title for title, *_ in REFUSED if ": " in title]
     assert f"{len(CASES) + len(refused) + 1} cases after titles" in TEXT  # one more fails only when it runs
     assert f"({len(refused)} of them" in TEXT
+    assert f"Of the {OFFICIAL} cases of the specification's own test files {MET} are met" in TEXT
+    assert f"The other {OFFICIAL - MET} are refused" in TEXT
 
 
 def test_the_assumptions_are_those_of_the_simulator():

@@ -1,12 +1,12 @@
 """A ViewDefinition as one SELECT (https://sql-on-fhir.org/ig/StructureDefinition-ViewDefinition.html, v2.0).
 
 Taken: `constant`, `where`, `select` with `column`, `forEach`, `forEachOrNull`, `unionAll` and `select` in any depth,
-`collection`, and the tag `ansi/type`. Not taken, and refused: `repeat`, `%rowIndex`, boundary functions.
+`collection`, `%rowIndex` and the tag `ansi/type`. Not taken, and refused: `repeat`, boundary functions.
 """
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
 from typing import Any
 
@@ -117,27 +117,32 @@ class _Compiler:
             raise FaultyView(f"{place}: column, select, forEach, forEachOrNull or unionAll is needed")
         if strange := sorted(set(node) - _NODE_KEYS):
             raise FaultyView(f"{place}.{strange[0]}: not supported")
-        opened, context = self._opened(node, context, place)
-        parts = [_Part(opened, ()), self._columns(node.get("column", ()), context, place)]
+        opened, context, inside = self._opened(node, context, place)
+        parts = [_Part(opened, ()), inside._columns(node.get("column", ()), context, place)]
         if "select" in node:
-            parts.append(self.nodes(node["select"], context, f"{place}.select"))
+            parts.append(inside.nodes(node["select"], context, f"{place}.select"))
         if "unionAll" in node:
-            parts.append(self._union(node["unionAll"], context, f"{place}.unionAll"))
+            parts.append(inside._union(node["unionAll"], context, f"{place}.unionAll"))
         return _beside(parts)
 
-    def _opened(self, node: Tree, context: Value, place: str) -> tuple[str, Value]:
-        """One row for each element of a collection; with `forEachOrNull`, one also where there is none."""
+    def _opened(self, node: Tree, context: Value, place: str) -> tuple[str, Value, "_Compiler"]:
+        """One row for each element of a collection; with `forEachOrNull`, one also where there is none.
+
+        Gives the joined rows, what the node's paths stand on, and the compiler that knows the rows' `%rowIndex`.
+        """
         key = "forEach" if "forEach" in node else "forEachOrNull"
         if key not in node:
-            return "", context
+            return "", context, self
         if "forEach" in node and "forEachOrNull" in node:
             raise FaultyView(f"{place}: forEach and forEachOrNull together")
         found = self._path(node[key], context, f"{place}.{key}")
         alias = f"s{next(self.sources)}"
         listed = found.sql if found.many else f"list_filter([{found.sql}], lambda one: one IS NOT NULL)"
-        rows = f"(SELECT unnest({listed}) AS item) {alias}"
+        # A place that nobody asks for costs nothing: DuckDB leaves out columns that are not read.
+        rows = f"(SELECT unnest({listed}) AS item, generate_subscripts({listed}, 1) - 1 AS place) {alias}"
         joins = f" CROSS JOIN LATERAL {rows}" if key == "forEach" else f" LEFT JOIN LATERAL {rows} ON true"
-        return joins, Value(f"{alias}.item", found.type, False, found.shape)
+        inside = replace(self.translation, row_index=f"coalesce({alias}.place, 0)")
+        return joins, Value(f"{alias}.item", found.type, False, found.shape), replace(self, translation=inside)
 
     def _columns(self, listed: Sequence[Tree], context: Value, place: str) -> _Part:
         return _Part(

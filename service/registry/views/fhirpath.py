@@ -57,10 +57,10 @@ class Call:
 
 @dataclass(frozen=True, slots=True)
 class Index:
-    """`of[at]`, counted from 0."""
+    """`of[at]`, counted from 0; `at` may be a constant of the view."""
 
     of: "Node"
-    at: int
+    at: int | Constant
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,12 +146,17 @@ class _Reader:
             if self._take()[1] == ".":
                 found = self._step(found)
             else:
-                kind, text, _ = self._take()
-                if kind != "number" or not text.isdigit():
-                    raise UnsupportedPath(f"{self._text!r}: an index is a whole number")
+                found = Index(found, self._place())
                 self._expect("]")
-                found = Index(found, int(text))
         return found
+
+    def _place(self) -> int | Constant:
+        kind, text, _ = self._take()
+        if kind == "constant":
+            return Constant(text[1:])
+        if kind != "number" or not text.isdigit():
+            raise UnsupportedPath(f"{self._text!r}: an index is a whole number")
+        return int(text)
 
     def _term(self) -> Node:
         kind, text, at = self._take()

@@ -52,8 +52,8 @@ def _where(translation: Translation, node: Call, context: Value) -> Value:
 def _join(translation: Translation, node: Call, context: Value) -> Value:
     found = translation.on(node, context)
     between = translation.single(node.arguments[0], context).sql if node.arguments else "''"
-    sql = f"array_to_string({found.sql}, {between})" if found.many else found.sql
-    return Value(f"coalesce({sql}, '')", "string")
+    sql = f"nullif(array_to_string({found.sql}, {between}), '')" if found.many else found.sql
+    return Value(sql, "string")
 
 
 def _extension(translation: Translation, node: Call, context: Value) -> Value:

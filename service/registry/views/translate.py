@@ -49,11 +49,15 @@ class Choice:
 
 @dataclass(slots=True)
 class Translation:
-    """Compiles expressions of one view; `constants` are the view's own, `calls` the functions that may be called."""
+    """Compiles expressions of one view; `constants` are the view's own, `calls` the functions that may be called.
+
+    `row_index` is the SQL of `%rowIndex`: the place, from 0, of the element that the nearest `forEach` stands on.
+    """
 
     constants: Mapping[str, Literal]
     calls: "Mapping[str, tuple[frozenset[int], CallBuilder]]"
     names: "count[int]" = field(default_factory=count)
+    row_index: str = "0"
 
     def value(self, node: Node, context: Value) -> Value:
         """The expression evaluated on `context`. Raises UnsupportedPath."""
@@ -80,18 +84,29 @@ class Translation:
                 return context
             case Literal():
                 return _literal(node)
+            case Constant("rowIndex"):
+                return Value(self.row_index, "integer")
             case Constant(name):
-                if name not in self.constants:
-                    raise UnsupportedPath(f"%{name} is not among the constants of the view")
-                return _literal(self.constants[name])
+                return _literal(self._constant(name))
             case Member(of, name):
                 return self._member(of, name, context)
             case Index(of, at):
-                return nth(self.value(of, context), at)
+                return nth(self.value(of, context), self._place(at))
             case Operation():
                 return self._operation(node, context)
             case Call():
                 return self._call(node, context)
+
+    def _constant(self, name: str) -> Literal:
+        if name not in self.constants:
+            raise UnsupportedPath(f"%{name} is not among the constants of the view")
+        return self.constants[name]
+
+    def _place(self, at: int | Constant) -> int:
+        found = at if isinstance(at, int) else self._constant(at.name).value
+        if not isinstance(found, int) or isinstance(found, bool) or found < 0:
+            raise UnsupportedPath(f"an index is a whole number, not {found!r}")
+        return found
 
     def _member(self, of: Node | None, name: str, context: Value) -> Value | Choice:
         if of is None and context.root and name == context.type:
