@@ -8,7 +8,7 @@ DATABASE_URL ?= sqlite:///closure-readings.sqlite3
 LOCK := $(BIN)/uv pip compile pyproject.toml --universal --python-version 3.11 --generate-hashes \
 	--no-emit-index-url --no-header --no-annotate --all-extras -q
 
-.PHONY: help run test check bench openapi golden locks sbom audit clean
+.PHONY: help run test check bench openapi golden locks sbom audit spark clean
 help:  ## what can be made
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*##/:/'
 
@@ -40,6 +40,10 @@ check: $(VENV)/.dev  ## lint, types, direction of imports, generated files and l
 	cp requirements/run.lock requirements/dev.lock $(VENV)
 	$(LOCK) -o $(VENV)/run.lock && diff -q $(VENV)/run.lock requirements/run.lock
 	$(LOCK) --group dev -o $(VENV)/dev.lock && diff -q $(VENV)/dev.lock requirements/dev.lock
+
+spark: $(VENV)/.dev  ## the registry's cohort on Spark too (needs Java 17; about 500 MB)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/spark.lock
+	$(BIN)/python -m pytest -k spark tests/registry
 
 bench: $(VENV)/.dev  ## ratios within one run
 	$(BIN)/python -m tests.bench
