@@ -7,17 +7,15 @@ FHIRPath) and a function of its key here; a row without a function, or a functio
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
-from functools import lru_cache
 from itertools import chain
 from typing import Any, Literal
 
+from service.fhir.profile_shapes import Code, ProfileShapes, has_code, keys_of
 from service.fhir.r4.issue import Issue
 from service.terminology import Fault, Profile, Terminology, TerminologyFault
 
 Json = dict[str, Any]
 Rule = Callable[[Json], Iterable[Issue]]
-Test = Callable[[Any], bool]
-MOST_SHAPES = 1000  # of one profile; a sender may have more, those are left to the rules
 LAYER = "profile"
 
 
@@ -31,7 +29,12 @@ def profile_rules(terms: Terminology) -> dict[str, Sequence[Rule]]:
 
 def _told_at_once(profile: Profile, terms: Terminology) -> Rule:
     """All rules of a profile; what surely keeps them is told by one look at its keys and a few at its values."""
-    rules, sure = tuple(_compiled(profile, terms)), ProfileShapes(profile, terms)
+    rules, patterns = tuple(_compiled(profile, terms)), _patterns(profile, terms)
+    below = [
+        rule for row in profile.elements if row["path"].count(".") > 1 for rule in _of_element(profile, row, terms)
+    ]
+    invariants = [INVARIANTS[row["key"]] for row in profile.invariants]
+    sure = ProfileShapes(profile.elements, patterns, below, invariants)
 
     def rule(resource: Json) -> Iterable[Issue]:
         return () if sure.holds(resource) else chain.from_iterable(rule(resource) for rule in rules)
@@ -43,13 +46,18 @@ def _compiled(profile: Profile, terms: Terminology) -> Iterator[Rule]:
     needed = [row["path"] for row in profile.elements if row["min"] != "0"]
     yield _needed(profile.type, [path for path in needed if path.count(".") == 1])
     for row in profile.elements:
-        yield from _of_element(profile, row, tuple(row["path"].split(".")[1:]), terms)
+        yield from _of_element(profile, row, terms)
     for row in profile.invariants:
         severity: Literal["error", "warning"] = "error" if row["severity"] == "error" else "warning"
         yield _invariant(profile.type, row["key"], row["human"], severity, INVARIANTS[row["key"]])
 
 
-def _of_element(profile: Profile, row: Mapping[str, str], steps: tuple[str, ...], terms: Terminology) -> Iterator[Rule]:
+def _patterns(profile: Profile, terms: Terminology) -> dict[str, Code]:
+    return {row["path"]: _wanted(row["pattern"], terms) for row in profile.elements if row["pattern"]}
+
+
+def _of_element(profile: Profile, row: Mapping[str, str], terms: Terminology) -> Iterator[Rule]:
+    steps = tuple(row["path"].split(".")[1:])
     if row["min"] != "0" and len(steps) > 1:
         yield _needed_below(profile.type, steps)
     if row["max"] == "1":
@@ -70,16 +78,9 @@ def values_at(node: Any, name: str) -> list[Any]:
     if not isinstance(node, dict):
         return []
     if name.endswith("[x]"):
-        return [node[key] for key in _keys_of(name[:-3], tuple(node))]
+        return [node[key] for key in keys_of(name[:-3], tuple(node))]
     value = node.get(name)
     return [] if value is None else value if isinstance(value, list) else [value]
-
-
-@lru_cache(maxsize=2048)
-def _keys_of(stem: str, keys: tuple[str, ...]) -> tuple[str, ...]:
-    """Those of the keys that are a choice of types of one element: `value` has `valueQuantity`."""
-    place = len(stem)
-    return tuple(key for key in keys if key.startswith(stem) and key[place : place + 1].isupper())
 
 
 def _parents(resource: Json, steps: Sequence[str]) -> list[Any]:
@@ -129,96 +130,22 @@ def _at_most_one(resource_type: str, steps: Sequence[str]) -> Rule:
 # Patterns
 
 
-def _wanted(pattern: str, terms: Terminology) -> tuple[str, str]:
+def _wanted(pattern: str, terms: Terminology) -> Code:
     kind, _, key = pattern.partition(":")
     coding = terms.coding(key) if kind == "concept" else terms.unit(key)
     return coding["system"], coding["code"]
 
 
-def _pattern(resource_type: str, steps: Sequence[str], wanted: tuple[str, str]) -> Rule:
+def _pattern(resource_type: str, steps: Sequence[str], wanted: Code) -> Rule:
     path = f"{resource_type}.{'.'.join(steps)}"
 
     def rule(resource: Json) -> Iterator[Issue]:
         for parent in _parents(resource, steps):
             for value in values_at(parent, steps[-1]):
-                if not _matches(value, wanted):
+                if not has_code(value, wanted):
                     yield _issue(path, f"the profile asks for the code {wanted[1]} of {wanted[0]}", "code-invalid")
 
     return rule
-
-
-def _matches(value: Any, wanted: tuple[str, str]) -> bool:
-    """A CodeableConcept with a coding, or a Quantity with a unit, of this system and code."""
-    if not isinstance(value, dict):
-        return False
-    codings = value["coding"] if isinstance(value.get("coding"), list) else [value]
-    return any(isinstance(c, dict) and (c.get("system"), c.get("code")) == wanted for c in codings)
-
-
-# The sure yes
-
-
-class ProfileShapes:
-    """Resources that surely keep a profile: by their keys in their order, then by values. No means "ask the rules".
-
-    As in `validate.fast`: resources of one builder have few shapes, and what their keys decide is decided once.
-    """
-
-    def __init__(self, profile: Profile, terms: Terminology) -> None:
-        self._rows = [(row, row["path"].split(".")[1:]) for row in profile.elements]
-        self._terms = terms
-        self._below = tuple(_below(profile, terms))
-        self._invariants = [INVARIANTS[row["key"]] for row in profile.invariants]
-        self._shapes: dict[tuple[str, ...], tuple[tuple[str, Test], ...] | None] = {}
-
-    def holds(self, resource: Json) -> bool:
-        """True where no rule of the profile has anything to say."""
-        keys = tuple(resource)
-        if keys not in self._shapes:
-            if len(self._shapes) >= MOST_SHAPES:
-                return False
-            self._shapes[keys] = self._tests(keys)
-        tests = self._shapes[keys]
-        if tests is None or not all(test(resource[key]) for key, test in tests):
-            return False
-        try:
-            kept = all(holds(resource) for holds in self._invariants)
-        except (AttributeError, KeyError, IndexError, TypeError, ValueError):
-            return False
-        return kept and not any(issue for rule in self._below for issue in rule(resource))
-
-    def _tests(self, keys: tuple[str, ...]) -> tuple[tuple[str, Test], ...] | None:
-        """Tests of the values of these keys; None where a needed element is not there or a choice is there twice."""
-        found: list[tuple[str, Test]] = []
-        for row, steps in self._rows:
-            named = _keys_of(steps[0][:-3], keys) if steps[0].endswith("[x]") else (steps[0],) * (steps[0] in keys)
-            if (row["min"] != "0" and not named) or (row["max"] == "1" and len(named) > 1):
-                return None
-            if len(steps) == 1:
-                wanted = _wanted(row["pattern"], self._terms) if row["pattern"] else None
-                found += [(key, _value_test(row, wanted)) for key in named]
-        return tuple(found)
-
-
-def _below(profile: Profile, terms: Terminology) -> Iterator[Rule]:
-    """The rules of elements within elements."""
-    for row in profile.elements:
-        steps = tuple(row["path"].split(".")[1:])
-        if len(steps) > 1:
-            yield from _of_element(profile, row, steps, terms)
-
-
-def _value_test(row: Mapping[str, str], wanted: tuple[str, str] | None) -> Test:
-    needed, single = row["min"] != "0", row["max"] == "1"
-
-    def test(value: Any) -> bool:
-        if (needed and not value) or (single and type(value) is list and len(value) > 1):
-            return False
-        if wanted is None:
-            return True
-        return all(_matches(one, wanted) for one in (value if type(value) is list else (value,)))
-
-    return test
 
 
 # Invariants: each states the FHIRPath of its row
@@ -239,7 +166,8 @@ def _invariant(
 
 
 def _value(resource: Json) -> Any:
-    return next(iter(values_at(resource, "value[x]")), None)
+    keys = keys_of("value", tuple(resource))
+    return resource[keys[0]] if keys else None
 
 
 def _number(quantity: Json) -> Decimal:

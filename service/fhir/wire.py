@@ -59,7 +59,10 @@ def plain(number: Decimal) -> str:
     """
     if not number.is_finite():
         raise TypeError(f"{number} has no place in FHIR JSON")
-    return format(number, "f") if abs(number.adjusted()) < _LONGEST_ROW_OF_ZEROS else str(number)
+    text = str(number)
+    if "E" not in text:
+        return text
+    return format(number, "f") if abs(number.adjusted()) < _LONGEST_ROW_OF_ZEROS else text
 
 
 def _written(value: Any) -> Any:

@@ -1,7 +1,7 @@
 """Reading the elements of a resource: codes, units, references, texts and dates as a search compares them."""
 
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import tzinfo
 from functools import lru_cache
 from typing import Any
@@ -33,15 +33,17 @@ def fold(text: str) -> str:
     return "".join(letter if letter.isprintable() else " " for letter in plain if not unicodedata.combining(letter))
 
 
-def walk(element: Any, path: tuple[str, ...]) -> Iterator[Any]:
+def walk(element: Any, path: tuple[str, ...]) -> list[Any]:
     """Every value at the end of a path, lists on the way opened."""
-    if isinstance(element, Sequence) and not isinstance(element, str):
-        for each in element:
-            yield from walk(each, path)
-    elif not path:
-        yield element
-    elif path[0] in element:
-        yield from walk(element[path[0]], path[1:])
+    found: list[Any] = element if type(element) is list else [element]
+    for name in path:
+        inner: list[Any] = []
+        for each in found:
+            if name in each:
+                value = each[name]
+                inner += value if type(value) is list else (value,)
+        found = inner
+    return found
 
 
 def tokens_of(parameter: Parameter, values: Sequence[Any]) -> list[Token]:

@@ -174,7 +174,7 @@ def index(resource: Mapping[str, Any], zone: tzinfo) -> IndexValues:
         value = resource[first]
         values = value if type(value) is list else (value,)
         if further:
-            values = list(walk(values, further))
+            values = walk(values, further)
         for take, parameter in takers:
             take(found, parameter, values)
     return IndexValues(

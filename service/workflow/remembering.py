@@ -52,10 +52,12 @@ class Memory:
     most_entries: int = MOST_ENTRIES
     _courses: OrderedDict[str, Remembered] = field(default_factory=OrderedDict)
     _entries: int = 0
+    _made_with: Sequence[object] = ()  # policy, bench table and rules; with others everything is worked out anew
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def recall(self, unit: CourseReads, site: Site, course_id: str) -> Remembered | None:
         """A course as the unit's transaction has it; None for one that is not there."""
+        self._forget_what_others_made(site)
         row = unit.course(course_id) if course_id else None
         if row is None:
             return None
@@ -75,6 +77,13 @@ class Memory:
         after = _after(found, folded, [one.charted for one in reviewed.entries], rows, sent)
         self._keep(after)
         return after
+
+    def _forget_what_others_made(self, site: Site) -> None:
+        made_with = (site.policy, site.bench, site.rules)
+        with self._lock:
+            if len(self._made_with) != 3 or any(a is not b for a, b in zip(self._made_with, made_with, strict=True)):
+                self._courses.clear()
+                self._entries, self._made_with = 0, made_with
 
     def _keep(self, course: Remembered) -> None:
         """Remember a course in place of what was known of it; those not asked for longest give way."""

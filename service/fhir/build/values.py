@@ -51,7 +51,7 @@ def computed_time_text(moment: datetime) -> str:
 
 def words(text: str) -> str:
     """Charted text as it stands in a resource: every kind of white space is a plain one; the entry keeps its own."""
-    return text.translate(_PLAIN_SPACES)
+    return text if text.isascii() else text.translate(_PLAIN_SPACES)
 
 
 def narrative(sentence: str) -> dict[str, str]:

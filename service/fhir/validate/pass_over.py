@@ -51,7 +51,8 @@ def _ask_profiles(resource: dict[str, Any], place: str, profile_rules: Rules, wa
     named = meta.get("profile") if type(meta) is dict else None
     for canonical in named if isinstance(named, list) else ():
         for ask in profile_rules.get(str(canonical), ()):
-            walk.issues.extend(_placed(issue, resource, place) for issue in ask(resource) if _wanted(issue, walk))
+            if found := ask(resource):
+                walk.issues.extend(_placed(issue, resource, place) for issue in found if _wanted(issue, walk))
 
 
 def _wanted(issue: Issue, walk: Walk) -> bool:
