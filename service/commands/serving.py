@@ -1,5 +1,6 @@
 """`serve`: the HTTP service, open as a demonstration on loopback, else behind access control and TLS."""
 
+import gc
 import logging
 import ssl
 import sys
@@ -105,6 +106,8 @@ def _serve(config: "uvicorn.Config", settings: Settings) -> int:
     import uvicorn
 
     server = uvicorn.Server(config)
+    gc.collect()
+    gc.freeze()  # tables and routes stay for good: a collection during a write need not walk them each time
     about = {"address": settings.public_base, "site": settings.site, "version": settings.software_version}
     log.info("serving; stop with Ctrl-C or SIGTERM", extra=about)
     with suppress(KeyboardInterrupt):
