@@ -1,6 +1,6 @@
 """Chart links over HTTP: a client asks for one, a browser opens it once and then reads that course alone."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -16,6 +16,7 @@ from service.access.gate import Access
 from service.api.authorise import as_http
 from service.api.bodies import read_json_body
 from service.api.documentation import answers
+from service.api.pages.framed import framed_fault_page
 from service.api.problems import problem
 from service.workflow import UnknownCourse, Workflow
 
@@ -87,18 +88,32 @@ def chart_routes(
         request.state.shown_courses = [course_id]
         return page(workflow_of(session.site), course_id, now)
 
+    async def told(answer: Awaitable[Response]) -> Response:
+        """The answer; a refusal as a page, since a person looks at the frame."""
+        try:
+            return await answer
+        except HTTPException as refusal:
+            body = framed_fault_page(refusal.status_code, str(refusal.detail))
+            return HTMLResponse(body, refusal.status_code, {**headers, **(refusal.headers or {})})
+
     @routes.get(LINKS + "/{secret}", include_in_schema=False)
     async def open_link(request: Request, secret: str) -> Response:
         """Turn the link into a session and go on to the course; it cannot be opened again."""
-        with as_http():
-            opened: Opened = await to_thread.run_sync(lambda: links.open(secret, clock()))
-        request.state.site = opened.session.site
-        request.state.audited_client = opened.session.client_id
-        return RedirectResponse(opened.location, 303, {**headers, "Set-Cookie": opened.set_cookie})
+        return await told(opened(request, secret))
 
     @routes.get(COURSES + "/{course_id}", include_in_schema=False)
     async def read_course(request: Request, course_id: str) -> Response:
         """The course of the session, to be read."""
+        return await told(course_of(request, course_id))
+
+    async def opened(request: Request, secret: str) -> Response:
+        with as_http():
+            link: Opened = await to_thread.run_sync(lambda: links.open(secret, clock()))
+        request.state.site = link.session.site
+        request.state.audited_client = link.session.client_id
+        return RedirectResponse(link.location, 303, {**headers, "Set-Cookie": link.set_cookie})
+
+    async def course_of(request: Request, course_id: str) -> Response:
         with as_http():
             try:
                 body = await to_thread.run_sync(shown, request, course_id)

@@ -1,6 +1,8 @@
 """GET /fhir/Binary/{id}: what the presentedForm of a report points to (http://hl7.org/fhir/R4/binary.html#rest).
 
 As the bytes themselves, or as a resource for a client that asks for FHIR. Drawn at each reading; nothing is stored.
+Whoever reads a form must be allowed to read what it shows: the report (its securityContext), and for the sheet, which
+names the patient, the Patient too.
 """
 
 from base64 import b64encode
@@ -14,15 +16,31 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
+from service.api.authorise import as_http
 from service.config import Settings
 from service.fhir import wire
-from service.fhir.build.presented import PRESENTED, named
+from service.fhir.build.presented import PRESENTED, SHEET, named
 from service.report.presenting import rendered
 from service.report.story import story_within
 from service.store.receiving import held
 from service.workflow import Workflow
 
 FHIR_JSON = "application/fhir+json"
+BINARY_ROW = {
+    "type": "Binary",
+    "documentation": (
+        "What DiagnosticReport.presentedForm points to, drawn at each reading: as the bytes, or as a resource for who "
+        "asks for application/fhir+json. Needs a scope that reads Binary."
+    ),
+    "interaction": [{"code": "read"}],
+    "versioning": "no-version",
+    "readHistory": False,
+    "updateCreate": False,
+    "conditionalCreate": False,
+    "conditionalRead": "not-supported",
+    "conditionalUpdate": False,
+    "conditionalDelete": "not-supported",
+}
 
 
 class Shown(NamedTuple):
@@ -35,7 +53,7 @@ class Shown(NamedTuple):
 
 
 def presented_routes(workflow: Workflow, settings: Settings, clock: Callable[[], datetime]) -> APIRouter:
-    """GET /fhir/Binary/{id}. The door asks for a scope that reads Binary."""
+    """GET /fhir/Binary/{id}. The door asks for a scope that reads Binary; the types that are shown are asked here."""
     routes = APIRouter(prefix="/fhir", tags=["fhir"])
 
     def shown(binary_id: str) -> Shown | None:
@@ -53,6 +71,10 @@ def presented_routes(workflow: Workflow, settings: Settings, clock: Callable[[],
 
     async def read_binary(request: Request, binary_id: str) -> Response:
         """A form of a report: the trend as a drawing or picture, the hand-over sheet."""
+        _, role = named(binary_id) or ("", "")
+        with as_http():
+            for type_ in ("DiagnosticReport", "Patient") if role == SHEET else ("DiagnosticReport",):
+                request.state.access.require(type_, "read")
         found = await to_thread.run_sync(shown, binary_id)
         if found is None:
             raise HTTPException(404, "no such Binary")

@@ -85,7 +85,8 @@ def _print_course(console: Console, story: CourseStory) -> None:
     console.print(f"[bold]{escape(reset_line(story))}[/]")
     for alert in story.summary.alerts:
         since = story.local.at(alert.since)
-        console.print(f"[bold]{MARKS[alert.severity]} {label(alert.severity)}[/] {escape(alert.text)} (since {since})")
+        told = escape(story.local.told(alert.text))
+        console.print(f"[bold]{MARKS[alert.severity]} {label(alert.severity)}[/] {told} (since {since})")
     for line in assessment(story):
         console.print(escape(line))
     if story.gaps:

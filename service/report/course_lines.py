@@ -1,9 +1,11 @@
 """A course in single lines, the same on page and sheet."""
 
+from collections.abc import Sequence
+
 from service.clinic.bands import BandState
 from service.report.labels import NO_FIGURE, away, figure, isolated, label, percent, reading
 from service.report.story import CourseStory
-from service.report.texts import _
+from service.report.texts import _, plural
 
 
 def patient_line(story: CourseStory) -> str:
@@ -29,14 +31,20 @@ def reset_line(story: CourseStory) -> str:
     due = story.summary.next_reset
     if due is None:
         return _("No reset is due.")
-    told = _("Next reset {at} ({away}, {status}): {reason}; bands {bands}.")
+    told = _("Next reset {at} ({away}, {status}): {reason}; {bands}.")
     return told.format(
         at=story.local.at(due.due_at),
         away=away(due.due_at - story.now),
         status=label(due.status(story.now)),
         reason=label(due.reason),
-        bands=", ".join(map(str, due.bands)),
+        bands=bands_named(due.bands),
     )
+
+
+def bands_named(bands: Sequence[int]) -> str:
+    """`band 2`, `bands 1, 3`."""
+    listed = ", ".join(map(str, bands))
+    return plural("band {listed}", "bands {listed}", len(bands)).format(listed=listed)
 
 
 def assessment(story: CourseStory) -> list[str]:

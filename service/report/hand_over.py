@@ -119,7 +119,7 @@ def _to_watch(sheet: Sheet, story: CourseStory) -> None:
         sheet.paragraph(_("No alert is active. That is no finding: look at the limb."))
     for alert in story.summary.alerts:
         since = _("since {at}").format(at=story.local.at(alert.since))
-        sheet.paragraph(f"[{label(alert.severity)}] {alert.text} ({since})")
+        sheet.paragraph(f"[{label(alert.severity)}] {story.local.told(alert.text)} ({since})")
 
 
 def _bands(sheet: Sheet, story: CourseStory) -> None:

@@ -16,6 +16,8 @@ from service.report.texts import _, later
 # What orders or joins characters without being one: what is charted cannot turn the text around it (Unicode UAX 9).
 UNSEEN = re.compile(r"[\u00ad\u061c\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufe00-\ufe0f\ufeff\ufff9-\ufffb]")
 RIGHT_TO_LEFT = re.compile(r"[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufeff]")
+# An instant as sentences of the record have it; people read it in the zone of the site.
+INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?(?:Z|[+-]\d\d:\d\d)", re.ASCII)
 ISOLATE, END = "\u2068", "\u2069"
 UNIT_WORDS = {"mm": "mm", "cm2": "cm²", "mm/d": "mm/day", "N": "N", "mm[Hg]": "mmHg", "1": ""}
 PLACES = {"mm": 1, "cm2": 1, "mm/d": 1, "N": 1, "mm[Hg]": 0, "1": 3}
@@ -136,6 +138,16 @@ class Local:
         """Day and time where the zone is said beside: `11 Mar, 07:30`."""
         local = self.of(instant)
         return f"{local.day} {local:%b, %H:%M}"
+
+    def told(self, sentence: str) -> str:
+        """A sentence of the record with its instants as they are read at the site."""
+        return INSTANT.sub(lambda found: self._told(found[0]), sentence)
+
+    def _told(self, text: str) -> str:
+        try:
+            return self.at(text.replace("Z", "+00:00"))
+        except ValueError:
+            return text  # digits that are no instant
 
     def of(self, instant: datetime | str) -> datetime:
         """The instant in the site's zone; as it was charted where the calendar ends."""

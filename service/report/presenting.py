@@ -2,14 +2,18 @@
 
 import hashlib
 from base64 import b64encode
+from datetime import datetime
 from typing import Any
 
 from service.fhir.build.presented import SHEET, TREND, named
 from service.report.drawing import svg
 from service.report.hand_over import hand_over_sheet
 from service.report.picture import png
-from service.report.story import CourseStory
+from service.report.story import CourseStory, story_within
 from service.report.trend import trend
+from service.store.courses import CourseReads
+from service.store.receiving import held
+from service.workflow import Workflow
 
 Tree = dict[str, Any]
 
@@ -24,22 +28,37 @@ def rendered(story: CourseStory, role: str) -> bytes | None:
     return svg(drawn, "trend", alone=True).encode() if role == TREND else png(drawn)
 
 
+def complete(workflow: Workflow, unit: CourseReads, resource: Tree, now: datetime) -> Tree:
+    """The report of a course with the bytes of its forms in it; every other resource as it is.
+
+    For a server that cannot ask here. `unit`: the read that the resource comes from, so that they fit together.
+    """
+    if resource["resourceType"] != "DiagnosticReport" or "presentedForm" not in resource:
+        return resource
+    key = "DiagnosticReport", resource["id"]
+    report = held(unit, [key]).get(key)
+    if report is None or report.course_id is None:
+        return resource
+    return with_data(resource, story_within(workflow, unit, report.course_id, now))
+
+
 def with_data(report: Tree, story: CourseStory) -> Tree:
-    """The report with the bytes of each form in it instead of an address, for a server that cannot ask here.
+    """The report with the bytes of each form in it instead of an address; a form that cannot be drawn is left out.
 
     Size in bytes; hash is SHA-1 in base64, as R4 asks for (http://hl7.org/fhir/R4/datatypes.html#attachment).
     """
-    if "presentedForm" not in report:
-        return report
-    forms = [_filled(form, story) for form in report["presentedForm"]]
-    return report | {"presentedForm": forms}
+    forms = [filled for form in report.get("presentedForm", ()) if (filled := _filled(form, report, story)) is not None]
+    kept = {name: value for name, value in report.items() if name != "presentedForm"}
+    return kept | ({"presentedForm": forms} if forms else {})
 
 
-def _filled(form: Tree, story: CourseStory) -> Tree:
+def _filled(form: Tree, report: Tree, story: CourseStory) -> Tree | None:
     found = named(str(form.get("url", "")).rpartition("/")[2])
-    content = rendered(story, found[1]) if found is not None else None
+    if found is None or found[0] != report.get("id"):
+        return form  # not one that is drawn here
+    content = rendered(story, found[1])
     if content is None:
-        return form
+        return None
     kept = {name: value for name, value in form.items() if name in ("contentType", "language")}
     return kept | {
         "data": b64encode(content).decode(),

@@ -9,21 +9,19 @@ from zoneinfo import ZoneInfo
 
 from service.clinic.alerts import AlertEpisode
 from service.clinic.bands import stretch_ratio
-from service.clinic.course import fold_course
 from service.clinic.entries import Check, ClinicalEntry, Course, Installation, Reset
 from service.clinic.gap import GapMetrics
 from service.clinic.gap_record import GapRecord
 from service.clinic.policy import Policy
 from service.clinic.resets import ResetPeriod
-from service.clinic.standing import Charted, StandingEntry, standing
+from service.clinic.standing import Charted, StandingEntry
 from service.clinic.summary import Summary
 from service.fhir.build.context import Context
 from service.intake.review import Known
-from service.projection import Site
+from service.projection import Folded, Site, fold_charted
 from service.report.labels import Local
 from service.store.courses import CourseReads
 from service.workflow import UnknownCourse, Workflow
-from service.workflow.charted import known_course
 from service.workflow.hospital import knowing
 from service.workflow.viewing import view_of_fold
 
@@ -70,20 +68,21 @@ class CourseStory:
         return [mark for mark in self.marks if mark.band == band]
 
 
-def tell(site: Site, fhir_base: str, zone: ZoneInfo, known: Known, now: datetime) -> CourseStory:
-    """The story of a course as charted; `known` holds a course."""
+def tell(
+    site: Site, fhir_base: str, zone: ZoneInfo, known: Known, now: datetime, folded: Folded | None = None
+) -> CourseStory:
+    """The story of a course as charted; `known` holds a course. `folded`: where it is folded already."""
     assert known.course is not None, "only of a course that is there"
-    entries = tuple(standing(known.entries))
+    folded = fold_charted(site, known.course, known.entries) if folded is None else folded
+    fold, entries = folded.fold, tuple(folded.entries)
     counting = [entry.entry for entry in entries if entry.retraction is None]
-    fold = fold_course(known.course, entries, site.policy, site.bench)
-    context = Context(site.frame, known.course, ())
     return CourseStory(
         course=known.course,
         policy=site.policy,
         local=Local(zone),
         now=now,
         summary=fold.summary(now),
-        view=view_of_fold(fhir_base, context, fold, now),
+        view=view_of_fold(fhir_base, Context(site.frame, known.course, ()), fold, now),
         entries=entries,
         charted=tuple(known.entries),
         gaps=_gaps(known.course, counting, site.policy),
@@ -101,11 +100,17 @@ def story_of(workflow: Workflow, course_id: str, now: datetime) -> CourseStory:
 
 def story_within(workflow: Workflow, unit: CourseReads, course_id: str, now: datetime) -> CourseStory:
     """The same within a read that somebody else has begun."""
-    known = known_course(unit, course_id)
-    if known.course is None:
+    return charted_within(workflow, unit, course_id, now)[1]
+
+
+def charted_within(workflow: Workflow, unit: CourseReads, course_id: str, now: datetime) -> tuple[Known, CourseStory]:
+    """The record of a course, to hold what is sent against, and its story; raises `UnknownCourse`."""
+    held = workflow.memory.recall(unit, workflow.site, course_id)
+    if held is None:
         raise UnknownCourse(course_id)
-    site = knowing(unit, workflow.site, known.course)
-    return tell(site, workflow.settings.fhir_base, ZoneInfo(workflow.settings.zone), known, now)
+    site = knowing(unit, workflow.site, held.folded.course)
+    settings = workflow.settings
+    return held.known, tell(site, settings.fhir_base, ZoneInfo(settings.zone), held.known, now, held.folded)
 
 
 def _gaps(course: Course, counting: Sequence[ClinicalEntry], policy: Policy) -> tuple[GapMetrics, ...]:

@@ -69,7 +69,7 @@ def _panel(drawn: Drawing, scale: Scale, name: str, top: float) -> None:
         y = scale.place(value)
         drawn.add(Line(LEFT, y, RIGHT, y, "line", 0.5))
         drawn.add(Words(LEFT - 6, y + 4, f"{value:g}", 12, "end"))
-    drawn.add(Words(LEFT, top - 10, name, 13, bold=True))
+    drawn.add(Words(LEFT, top - 15, name, 13, bold=True))
 
 
 def _days(drawn: Drawing, times: TimeScale, story: CourseStory) -> None:

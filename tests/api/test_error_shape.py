@@ -6,6 +6,7 @@ problem document (RFC 9457). The invented people below must occur in no refusal 
 
 import contextlib
 import logging
+import re
 import socket
 import sqlite3
 from dataclasses import replace
@@ -86,6 +87,21 @@ def assert_shape(answer, path, *statuses):
         assert body["detail"]
 
 
+LOOKED_AT = ("/ward", "/chart/links/", "/chart/courses/")  # by people: what such a route refuses is told as a page
+
+
+def assert_page(answer, path):
+    """A page with a sentence for a person; what no route takes is told as to programs."""
+    if answer.headers["content-type"].startswith("application/problem+json"):
+        assert_shape(answer, path, 401, 405, 404)
+        return
+    assert answer.headers["content-type"] == "text/html; charset=utf-8", path
+    assert not [name for name in INVENTED if name in answer.text], (path, answer.text)
+    assert answer.headers["x-request-id"]
+    assert answer.headers["content-security-policy"].startswith("default-src 'none'")
+    assert re.search(r"<main.*<h1>[^<]+</h1>\s*<p>[^<]+</p>", answer.text, re.DOTALL), path
+
+
 def route_paths(routes):
     """Every path of the application, also of routers within it, with its variables filled in."""
     for route in routes:
@@ -114,6 +130,8 @@ def test_every_verb_on_every_route_that_does_not_take_it_is_refused_in_shape(app
             answer = client.request(verb, path)
             if (verb, path) == ("POST", "/auth/token"):
                 assert answer.json().keys() == {"error", "error_description"}  # RFC 6749 5.2
+            elif answer.status_code >= 400 and path.startswith(LOOKED_AT) and verb in ("GET", "POST"):
+                assert_page(answer, path)
             elif answer.status_code >= 400:
                 assert_shape(answer, path, *range(400, 500))
                 refused += 1

@@ -16,9 +16,7 @@ from service.access.scopes import parse_scopes
 from service.api.pages.course_page import course_page
 from service.clinic.caution import CAUTION
 from service.report.story import story_of
-from service.store.destination_rows import DestinationRow, insert_destination
-from service.store.outbox_rows import queue_everything
-from tests.pages.ward import DEMONSTRATION, EXAMPLES, load, open_ward, ward_app
+from tests.pages.ward import DEMONSTRATION, EXAMPLES, load, open_ward, send_to, ward_app
 
 HOSTILE = {
     "script": "<script>document.title='x'</script>",
@@ -215,10 +213,7 @@ def test_in_a_chart_s_frame_there_is_no_script_no_form_and_no_link(ward):
 def test_what_was_sent_to_charts_stands_on_the_page_of_a_site_that_sends(ward, client):
     course = load(ward, EXAMPLES[0], 2)
     assert "Sent to charts" not in client.get(f"/ward/courses/{course}").text
-    with ward.workflow.store.write(ward.workflow.site.key, ward.now) as unit:
-        texts = ("https://chart.example/fhir", "put", "own", "", "", "none", "", "", "", "", "")
-        insert_destination(unit.connection, DestinationRow(unit.site, "ward-chart", *texts, 0, False, 0))
-        assert queue_everything(unit, "ward-chart") == 1
+    send_to(ward)
     page = Page(client.get(f"/ward/courses/{course}").text)
     assert "Sent to charts" in page.text
     assert "ward-chart" in page.text

@@ -271,6 +271,7 @@ PLACES = (
     "/new",
     "/plan?length_mm=180&max_gap_mm=60",
     "/plan?length_mm=x",
+    "/deliveries",
     "/courses/nobody",
     "/courses/thigh-0407",
 )
@@ -337,6 +338,26 @@ def test_touch_targets_are_44_pixels(browser, ward, example):
     assert small == []
 
 
+def test_on_a_phone_what_people_act_on_is_in_sight_and_the_drawings_keep_their_size(browser, ward, example):
+    context = browser.new_context(viewport={"width": 360, "height": 740})
+    page = context.new_page()
+    page.goto(f"{ward.base}/ward/courses/{example}")
+    for place in ("plan-h", "counts-h"):
+        assert page.locator(f"section:has(#{place}) tbody tr").count() >= 3
+    right = page.locator("section:has(#plan-h) tbody td").evaluate_all(
+        "all => all.map(e => e.getBoundingClientRect().right)"
+    )
+    assert max(right) <= 360  # targets and draws, without scrolling sideways
+    text = page.locator("svg[aria-labelledby^=sketch] text").first
+    assert text.evaluate("e => e.getBoundingClientRect().height") >= 10
+    page.goto(f"{ward.base}/ward/courses/{example}/check")
+    page.fill('[name="bands/0/mark_mm"]', "18")
+    now = page.locator("#now-1")
+    now.locator("text=1.800").wait_for()
+    assert now.evaluate("e => e.getBoundingClientRect().right") <= 360
+    context.close()
+
+
 def test_printed_the_page_has_neither_navigation_nor_buttons(page, ward, example):
     page.goto(f"{ward.base}/ward/courses/{example}")
     page.emulate_media(media="print")
@@ -344,6 +365,7 @@ def test_printed_the_page_has_neither_navigation_nor_buttons(page, ward, example
     assert not page.is_visible("text=Chart a check")
     assert page.is_visible("svg[aria-labelledby^=sketch]")
     assert page.is_visible("text=Caution.")
+    assert page.is_visible("#e-e05 dd >> nth=0")  # what is folded on a screen is on the paper
 
 
 def test_the_board_shows_the_zone_and_the_most_urgent_course_first(page, ward, example):

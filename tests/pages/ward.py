@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import uvicorn
 from fastapi import FastAPI
@@ -17,6 +18,9 @@ from service.api.intake import intake_routes
 from service.api.pages import page_routes
 from service.api.start import start_routes
 from service.config import Settings
+from service.delivery.destination import Destination, row_values
+from service.store.destination_rows import DestinationRow, insert_destination
+from service.store.outbox_rows import queue_everything
 from service.workflow import Workflow, open_workflow
 from tests.live import free_port
 
@@ -89,6 +93,14 @@ def served_ward(folder: Path) -> Iterator[Ward]:
         server.should_exit = True
         thread.join(timeout=10)
         ward.workflow.close()
+
+
+def send_to(ward: Ward, name: str = "ward-chart", **changed: Any) -> None:
+    """A destination of the site, with every course so far waiting for it."""
+    wanted = Destination(ward.workflow.site.key, name, "https://chart.example/fhir", patients="own")
+    with ward.workflow.store.write(wanted.site, ward.now) as unit:
+        insert_destination(unit.connection, DestinationRow(**row_values(wanted) | {"added_at": 0} | changed))
+        queue_everything(unit, name)
 
 
 def load(ward: Ward, path: Path, entries: int | None = None) -> str:

@@ -51,7 +51,8 @@ def test_its_figures_are_those_of_the_course_view(story, text):
     for item, count in story.view["counts"].items():
         assert f"{item.capitalize()} {count['placed']} {count['removed']} " in text
     for alert in story.view["alerts"]:
-        assert alert["text"] in text
+        assert story.local.told(alert["text"]) in text
+    assert "was due at Thu 6 Mar 2025, 08:00 CET (" in text  # in the zone of the site, not as charted
 
 
 def test_it_says_when_the_next_reset_is_due_in_the_zone_of_the_site(text):

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from service.clinic.entries import Check, Outcome, Removal, SkinSign
+from service.report.course_lines import bands_named
 from service.report.labels import Local, away, figure, label, percent, reading, rounded
 from service.report.sparkline import sparkline
 
@@ -77,3 +78,16 @@ def test_a_sparkline_is_as_long_as_its_readings_and_falls_with_them():
 
 def test_rounding_never_shows_a_negative_zero():
     assert rounded("draw_mm", Decimal("-0.01")) == "0.0"
+
+
+def test_a_sentence_of_the_record_is_told_with_its_instants_in_the_zone_of_the_site():
+    local = Local(ZoneInfo("Europe/Vienna"))
+    assert local.told("due at 2025-03-06T07:00:00+00:00 (x)") == "due at Thu 6 Mar 2025, 08:00 CET (x)"
+    assert local.told("at 2025-07-06T07:00:00.5Z, so") == "at Sun 6 Jul 2025, 09:00 CEST, so"
+    for other in ("2025-13-41T07:00:00Z", "2025-03-06", "stretch 1.45", ""):
+        assert local.told(other) == other
+
+
+@pytest.mark.parametrize(("bands", "named"), [((2,), "band 2"), ((1, 3), "bands 1, 3")])
+def test_bands_are_named_in_the_number_they_are(bands, named):
+    assert bands_named(bands) == named

@@ -5,15 +5,13 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from service.clinic.alerts import AlertEpisode
-from service.clinic.course import fold_course
 from service.clinic.entries import Course
-from service.clinic.standing import standing
 from service.clinic.summary import Summary
-from service.intake.review import Known
+from service.projection import Folded
+from service.report.course_lines import bands_named
 from service.report.labels import Local, away, label, reading, who
 from service.report.texts import _
 from service.workflow import Workflow
-from service.workflow.charted import known_course
 
 AT_ONCE = 200
 
@@ -63,6 +61,17 @@ class Row:
         return "" if due is None else away(due.due_at - self.now)
 
     @property
+    def due_about(self) -> str:
+        """Why the reset is due, and of which bands."""
+        due = self.summary.next_reset
+        return "" if due is None else f"{label(due.reason)}; {bands_named(due.bands)}"
+
+    @property
+    def has_high_alert(self) -> bool:
+        """Whether an alert of high severity is active."""
+        return any(alert.severity == "high" for alert in self.summary.alerts)
+
+    @property
     def next_step(self) -> str:
         """What a course without a due reset waits for."""
         if self.summary.installation is None:
@@ -83,36 +92,29 @@ class Row:
     def urgency(self) -> tuple[int, datetime, str]:
         """Sort key: overdue, then with a high alert, then by due time."""
         due = self.summary.next_reset
-        high = any(alert.severity == "high" for alert in self.summary.alerts)
-        rank = 0 if self.status == "overdue" else 1 if high else 2
+        rank = 0 if self.status == "overdue" else 1 if self.has_high_alert else 2
         never = self.now + timedelta(days=3650)
         return rank, never if due is None else due.due_at, self.course_id
 
 
 def read_board(workflow: Workflow, now: datetime) -> list[Row]:
-    """A row for every open course."""
+    """A row for every open course; each is folded once and remembered, and told as of now."""
     local = Local(ZoneInfo(workflow.settings.zone))
     rows, after = [], ""
     with workflow.store.read(workflow.site.key) as unit:
         while page := unit.courses(state="open", after=after, limit=AT_ONCE):
-            rows += [_row(workflow, known_course(unit, one.course_id), local, now) for one in page]
+            held = [workflow.memory.recall(unit, workflow.site, one.course_id) for one in page]
+            rows += [_row(one.folded, local, now) for one in held if one is not None]
             after = page[-1].course_id
     return sorted(rows, key=lambda row: row.urgency)
 
 
-def _row(workflow: Workflow, known: Known, local: Local, now: datetime) -> Row:
-    assert known.course is not None, "the row is there"
-    entries = standing(known.entries)
-    fold = fold_course(known.course, entries, workflow.site.policy, workflow.site.bench)
+def _row(folded: Folded, local: Local, now: datetime) -> Row:
     looked = [
-        entry.entry for entry in entries if entry.retraction is None and entry.entry.kind in ("installation", "check")
+        entry.entry
+        for entry in folded.entries
+        if entry.retraction is None and entry.entry.kind in ("installation", "check")
     ]
     last = looked[-1] if looked else None
-    return Row(
-        known.course,
-        fold.summary(now),
-        now,
-        local,
-        None if last is None else last.at,
-        "" if last is None else who(last.performer),
-    )
+    last_at, last_by = (None, "") if last is None else (last.at, who(last.performer))
+    return Row(folded.course, folded.fold.summary(now), now, local, last_at, last_by)

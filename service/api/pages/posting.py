@@ -17,10 +17,8 @@ from service.api.pages.filled import Filled, filled, first, place_faults
 from service.api.pages.previewing import Preview, preview_entry
 from service.intake.faults import Fault, Refused
 from service.intake.review import Known, review_entries
-from service.report.story import CourseStory, tell
-from service.workflow import UnknownCourse, Workflow
-from service.workflow.charted import known_course
-from service.workflow.hospital import knowing
+from service.report.story import CourseStory, charted_within
+from service.workflow import Workflow
 
 LARGEST_FORM = 256 * 1024
 MOST_FIELDS = 3000
@@ -71,13 +69,8 @@ async def typed_form(request: Request) -> Typed:
 
 def look(workflow: Workflow, course_id: str, now: datetime) -> Looked:
     """The course as it stands; raises UnknownCourse."""
-    settings = workflow.settings
     with workflow.store.read(workflow.site.key) as unit:
-        known = known_course(unit, course_id)
-        if known.course is None:
-            raise UnknownCourse(course_id)
-        site = knowing(unit, workflow.site, known.course)
-    return Looked(known, tell(site, settings.fhir_base, ZoneInfo(settings.zone), known, now))
+        return Looked(*charted_within(workflow, unit, course_id, now))
 
 
 def initial(form: Form, extra: Mapping[str, str]) -> dict[str, list[str]]:

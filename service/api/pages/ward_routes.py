@@ -1,4 +1,4 @@
-"""The due board, the layout plan, and the script of the ward."""
+"""The due board, what waits for other servers, the layout plan, and the script of the ward."""
 
 from collections.abc import Callable, Mapping
 from datetime import datetime
@@ -14,6 +14,7 @@ from starlette.responses import Response
 
 from service.api.pages.answering import WARD, as_page, ward_root
 from service.api.pages.board import read_board
+from service.api.pages.deliveries import read_deliveries, read_standing
 from service.api.pages.members import member_label
 from service.api.pages.rendering import environment, page, script
 from service.clinic.layout import WoundToFit, plan_for
@@ -22,33 +23,46 @@ from service.config import Settings
 from service.intake.faults import Refused
 from service.intake.planning import numbers_of, review_wound
 from service.projection import Site
-from service.report.labels import Local
+from service.report.labels import Local, away
 from service.workflow import Workflow
 
 A_YEAR = "private, max-age=31536000, immutable"  # its address holds its digest
 
 
 def ward_routes(workflow: Workflow, settings: Settings, clock: Callable[[], datetime]) -> APIRouter:
-    """GET /ward, /ward/plan and /ward/ward.js."""
+    """GET /ward, /ward/deliveries, /ward/plan and /ward/ward.js."""
     routes = APIRouter()
     root = ward_root(settings)
+    local = Local(ZoneInfo(settings.zone))
+    around: dict[str, Any] = {"root": root, "framed": False}
     environment().filters["rounded_up"] = rounded_up
 
     async def board(request: Request) -> Response:
         now = clock()
         rows = await to_thread.run_sync(read_board, workflow, now)
         request.state.shown_courses = [row.course_id for row in rows]
-        local = Local(ZoneInfo(settings.zone))
-        return page("board.html", rows=rows, site=settings.site, now=now, local=local, root=root, framed=False)
+        standing = await to_thread.run_sync(read_standing, workflow)
+        return page("board.html", rows=rows, standing=standing, now=now, site=settings.site, local=local, **around)
+
+    async def deliveries(request: Request) -> Response:
+        now = clock()
+        found = await to_thread.run_sync(read_deliveries, workflow)
+        request.state.shown_courses = found.course_ids
+
+        def ago(told: str) -> str:
+            return away(datetime.fromisoformat(told) - now)
+
+        return page("deliveries.html", deliveries=found, now=now, ago=ago, site=settings.site, local=local, **around)
 
     async def plan(request: Request) -> Response:
-        return page("plan.html", root=root, framed=False, **_plan(workflow.site, dict(request.query_params), root))
+        return page("plan.html", **around, **_plan(workflow.site, dict(request.query_params), root))
 
     async def ward_script(request: Request) -> Response:
         headers = {"Cache-Control": A_YEAR, "X-Content-Type-Options": "nosniff"}
         return Response(script(), media_type="text/javascript", headers=headers)
 
     routes.add_api_route(WARD, as_page(board, settings), methods=["GET"])
+    routes.add_api_route(f"{WARD}/deliveries", as_page(deliveries, settings), methods=["GET"])
     routes.add_api_route(f"{WARD}/plan", as_page(plan, settings), methods=["GET"])
     routes.add_api_route(f"{WARD}/ward.js", ward_script, methods=["GET"])
     return routes
