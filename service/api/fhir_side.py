@@ -6,6 +6,7 @@ from service.api.artefacts import artefact_routes
 from service.api.bulk import bulk_routes
 from service.api.fhir import fhir_routes
 from service.api.operations import OFFERED, operation_routes, unoffered_routes
+from service.api.presented import BINARY_ROW, presented_routes
 from service.api.reads_within import ReadsWithin
 from service.api.shared import Shared
 from service.api.subscriptions import subscription_routes
@@ -38,7 +39,7 @@ def fhir_side(workflow: Workflow, shared: Shared) -> APIRouter:
         WRITABLE,
         SYSTEM_INTERACTIONS,
         shared.security,
-        rows=(capability_of(vocabulary), group_row(exported)),
+        rows=(capability_of(vocabulary), group_row(exported), BINARY_ROW),
         more_operations={level: [export_operation(exported, level)] for level in ("system", "Patient")},
     )
     profiles = terms.profiles_by_type()
@@ -60,6 +61,7 @@ def fhir_side(workflow: Workflow, shared: Shared) -> APIRouter:
     agreed = Terms(vocabulary, shared.endpoints, settings.fhir_base)
     routes = APIRouter()
     routes.include_router(bulk_routes(shared.exports, settings, clock))
+    routes.include_router(presented_routes(workflow, settings, clock))
     routes.include_router(subscription_routes(shared.database, workflow.store, site.key, agreed, clock))
     written = write_routes(workflow, clock, ReadsWithin(workflow.store, reading))
     routes.include_router(reading(workflow.store, written))

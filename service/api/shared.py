@@ -13,7 +13,7 @@ from service.subscriptions.endpoints import Endpoints
 from service.workflow.auditing import AuditRecorder
 
 # Types that are served beside those of the clinical search, each by routes of its own.
-SERVED_BESIDE = ("AuditEvent", "Subscription")
+SERVED_BESIDE = ("AuditEvent", "Binary", "Subscription")
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,7 +43,7 @@ def deliver(once: bool, timeout_s: float, first_wait_s: float, longest_wait_s: f
 
     def prepare_of(key: str) -> Prepare:
         """Reports leave with their drawings and the hand-over sheet: who receives them cannot ask here."""
-        return lambda unit, resource: complete(workflow_of(key), unit, resource, datetime.now(UTC))
+        return lambda unit, resource: complete(workflow_of(key), unit, resource)
 
     delivering = Delivering(
         store,

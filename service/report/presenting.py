@@ -1,6 +1,7 @@
 """The bytes behind DiagnosticReport.presentedForm: trend as SVG and PNG, hand-over sheet as PDF."""
 
 import hashlib
+import logging
 from base64 import b64encode
 from datetime import datetime
 from typing import Any
@@ -16,6 +17,7 @@ from service.store.receiving import held
 from service.workflow import Workflow
 
 Tree = dict[str, Any]
+log = logging.getLogger(__name__)
 
 
 def rendered(story: CourseStory, role: str) -> bytes | None:
@@ -28,10 +30,11 @@ def rendered(story: CourseStory, role: str) -> bytes | None:
     return svg(drawn, "trend", alone=True).encode() if role == TREND else png(drawn)
 
 
-def complete(workflow: Workflow, unit: CourseReads, resource: Tree, now: datetime) -> Tree:
+def complete(workflow: Workflow, unit: CourseReads, resource: Tree) -> Tree:
     """The report of a course with the bytes of its forms in it; every other resource as it is.
 
-    For a server that cannot ask here. `unit`: the read that the resource comes from, so that they fit together.
+    For a server that cannot ask here. `unit`: the read that the resource comes from, so that they fit together. Drawn
+    as of the time of the report's version: sent again it has the same bytes.
     """
     if resource["resourceType"] != "DiagnosticReport" or "presentedForm" not in resource:
         return resource
@@ -39,7 +42,8 @@ def complete(workflow: Workflow, unit: CourseReads, resource: Tree, now: datetim
     report = held(unit, [key]).get(key)
     if report is None or report.course_id is None:
         return resource
-    return with_data(resource, story_within(workflow, unit, report.course_id, now))
+    then = datetime.fromisoformat(resource["meta"]["lastUpdated"])
+    return with_data(resource, story_within(workflow, unit, report.course_id, then))
 
 
 def with_data(report: Tree, story: CourseStory) -> Tree:
@@ -56,7 +60,11 @@ def _filled(form: Tree, report: Tree, story: CourseStory) -> Tree | None:
     found = named(str(form.get("url", "")).rpartition("/")[2])
     if found is None or found[0] != report.get("id"):
         return form  # not one that is drawn here
-    content = rendered(story, found[1])
+    try:
+        content = rendered(story, found[1])
+    except Exception as fault:  # the figures must arrive, whatever is wrong with the picture of them
+        log.error("a form of a report could not be drawn: %s", type(fault).__name__)
+        return None
     if content is None:
         return None
     kept = {name: value for name, value in form.items() if name in ("contentType", "language")}

@@ -84,6 +84,8 @@ def _plain(value: Any, ids: dict[Key, str], depth: int = 0) -> Any:
     if depth == 0:
         found.pop("id", None)
         found["meta"] = {k: v for k, v in found["meta"].items() if k not in ("versionId", "lastUpdated")}
+        if "presentedForm" in found:  # an address here, bytes there: see test_preparing.py
+            found["presentedForm"] = [(form["contentType"], form["title"]) for form in found["presentedForm"]]
     form = _OWN.fullmatch(found["reference"]) if isinstance(found.get("reference"), str) else None
     if form and (form[1], form[2]) in ids:
         found["reference"] = f"{form[1]}/{ids[form[1], form[2]]}"

@@ -50,7 +50,7 @@ def _deliver(url: str, folder: Path, timeout_s: float) -> None:
     deliver(False, timeout_s, 0.01, 0.1, True)
 
 
-def _as_stored(_workflow: Any, _unit: Any, resource: Any, _now: Any) -> Any:
+def _as_stored(_workflow: Any, _unit: Any, resource: Any) -> Any:
     return resource
 
 

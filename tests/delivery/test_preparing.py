@@ -2,13 +2,15 @@
 
 from base64 import b64decode
 from dataclasses import replace
+from datetime import datetime
 
 from service.delivery.running import deliver_once
+from service.fhir import wire
 from service.fhir.build.presented import presented_form
 from service.fhir.validate import is_valid
 from service.report.presenting import complete
 from service.store.outbox_rows import HELD
-from tests.delivery.ward import PATIENTS, patient_of, small_check
+from tests.delivery.ward import PATIENTS, patient_of, small_check, small_course
 
 BEGINS = {"image/svg+xml": b"<svg", "image/png": b"\x89PNG\r\n\x1a\n", "application/pdf": b"%PDF-"}
 
@@ -19,7 +21,7 @@ def with_forms(ward):
     def prepare(unit, resource):
         if resource["resourceType"] == "DiagnosticReport":
             resource = resource | {"presentedForm": presented_form(resource["id"], with_trend=True)}
-        return complete(ward.workflow, unit, resource, ward.clock())
+        return complete(ward.workflow, unit, resource)
 
     return replace(ward.delivering, prepare_of=lambda _key: prepare)
 
@@ -64,3 +66,32 @@ def test_without_a_preparation_resources_leave_as_they_are_stored(light, putting
     light.record(1)
     assert deliver_once(light.delivering) == {"delivered": 1}
     assert all("data" not in form for report in reports(putting) for form in report.get("presentedForm", ()))
+
+
+def test_a_drawing_that_fails_keeps_no_figure_back(light, putting, monkeypatch):
+    def broken(*_):
+        raise RuntimeError("no font")
+
+    monkeypatch.setattr("service.report.presenting.rendered", broken)
+    putting.server.patient(PATIENTS, patient_of(1))
+    light.destination(putting.base, writing="put")
+    light.record(1)
+    assert deliver_once(with_forms(light)) == {"delivered": 1}
+    (report,) = reports(putting)
+    assert "presentedForm" not in report
+
+
+def test_a_report_prepared_again_has_the_same_bytes(light):
+    light.record(1)
+    course_id = small_course(1)["course"]["course_id"]
+    told = []
+    for _ in range(2):
+        with light.workflow.store.read(light.workflow.site.key) as unit:
+            (key,) = [key for key in unit.current(course_id) if key[0] == "DiagnosticReport"]
+            resource = wire.read(unit.bodies([key])[key])
+            named = resource | {"presentedForm": presented_form(resource["id"], with_trend=True)}
+            told.append(complete(light.workflow, unit, named))
+        light.clock.move(3600)
+    assert told[0] == told[1]
+    created = datetime.fromisoformat(told[0]["presentedForm"][0]["creation"])
+    assert created == datetime.fromisoformat(told[0]["meta"]["lastUpdated"]).replace(microsecond=0)

@@ -8,6 +8,7 @@ from service.clinic.quantities import present
 from service.clinic.summary import Summary
 from service.fhir.build.context import REPORT, Context
 from service.fhir.build.identity import Built
+from service.fhir.build.presented import presented_form
 from service.fhir.build.values import cm, digits, paragraphs, percent, time_text
 from service.fhir.build.wound import site_text
 
@@ -37,6 +38,7 @@ def progress_report(context: Context, summary: Summary, results: Sequence[Tree],
     if results:
         built["result"] = results
     built["conclusion"] = f"{conclusion} {CAUTION}"
+    built["presentedForm"] = presented_form(own, with_trend=summary.gap is not None)
     return Built("DiagnosticReport", own, None, REPORT, built)
 
 
