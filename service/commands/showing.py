@@ -43,9 +43,9 @@ def show_due(within_h: int, as_json: bool) -> int:
 
 
 def _due_table(rows: list[dict[str, Any]], within_h: int, local: Local, now: datetime) -> Table:
-    table = Table(
-        "course", "due", "", "status", "reason", "bands", "high alerts", title=f"Resets due within {within_h} h"
-    )
+    table = Table(title=f"Resets due within {within_h} h")
+    for name in ("course", "due", "", "status", "reason", "bands", "high alerts"):
+        table.add_column(name, overflow="fold")  # an id that is cut off is none
     for row in rows:
         due_at = datetime.fromisoformat(row["due_at"])
         bands = ", ".join(str(band) for band in row["bands"])

@@ -1,5 +1,6 @@
 """The tables' version: numbered steps of Alembic, run from inside the service."""
 
+import logging
 from functools import cache
 from importlib.resources import files
 
@@ -13,6 +14,9 @@ from service.store.errors import SchemaError
 from service.store.reindexing import reindex
 
 COPYING = "copying"  # stands in place of the step while `store.copying` fills the tables
+
+# Of a step that runs the log tells; not each time that somebody asks which step the tables are at.
+logging.getLogger("alembic.runtime.migration").addFilter(lambda record: str(record.msg).startswith("Running"))
 
 _ADVISORY_LOCK = 0x636C6F73  # any number; the same for every process of this service
 
