@@ -1,6 +1,7 @@
 """Nothing of one site shows at another, not even that it exists: the same questions to two installations."""
 
 import re
+import time
 from collections.abc import Iterator
 from typing import Any
 
@@ -243,3 +244,28 @@ def test_the_same_course_at_two_sites_is_two_courses_and_a_write_of_one_leaves_t
     assert before == after
     souths = {(each["resourceType"], each["id"]) for each in resources_of(both, SOUTH)}
     assert souths == {(each["resourceType"], each["id"]) for each in resources_of(alone, SOUTH)}
+
+
+def test_jobs_and_files_of_exports_of_another_site_are_none(both):
+    asked = {"Accept": "application/fhir+json", "Prefer": "respond-async"}
+    begun = both.ask(NORTH, "GET", "/fhir/$export?_type=Patient,Goal", **asked)
+    assert begun.status_code == 202, begun.text
+    job = begun.headers["content-location"].removeprefix("http://127.0.0.1:8080")
+    for _ in range(60):
+        manifest = both.ask(NORTH, "GET", job)
+        if manifest.status_code == 200:
+            break
+        time.sleep(1)
+    (file, *_) = [each["url"].removeprefix("http://127.0.0.1:8080") for each in manifest.json()["output"]]
+    assert both.ask(NORTH, "GET", file).status_code == 200
+    unknown = re.sub(r"[0-9a-f]{32}", "0" * 32, file)
+    for method, theirs, none in (
+        ("GET", job, unknown.rpartition("/")[0]),
+        ("DELETE", job, unknown.rpartition("/")[0]),
+        ("GET", file, unknown),
+        ("HEAD", file, unknown),
+    ):
+        told, expected = both.ask(SOUTH, method, theirs), both.ask(SOUTH, method, none)
+        assert (told.status_code, told.text) == (expected.status_code, expected.text), (method, theirs)
+        assert told.status_code == 404
+    assert both.ask(NORTH, "GET", file).status_code == 200
