@@ -21,4 +21,6 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):
     if FORBID_SKIPS and report.skipped and not hasattr(report, "wasxfail"):
         report.outcome = "failed"
         report.longrepr = f"skipped where skips are forbidden: {report.longrepr}"
+    # What was captured may hold lone surrogates, which cannot pass from one process of a run to another.
+    report.sections = [(name, text.encode("utf-8", "backslashreplace").decode()) for name, text in report.sections]
     return report
