@@ -26,6 +26,7 @@ from service.store.receiving import held
 from service.workflow import Workflow
 
 FHIR_JSON = "application/fhir+json"
+_READ_ONLY = {"Allow": "GET"}
 BINARY_ROW = {
     "type": "Binary",
     "documentation": (
@@ -88,7 +89,13 @@ def presented_routes(workflow: Workflow, settings: Settings, clock: Callable[[],
         return Response(found.content, media_type=found.content_type, headers=headers)
 
     routes.add_api_route("/Binary/{binary_id}", read_binary, methods=["GET"], summary="A form of a report")
+    for path in ("/Binary", "/Binary/{binary_id}"):
+        routes.add_api_route(path, _refuse_write, methods=["POST", "PUT", "PATCH", "DELETE"], include_in_schema=False)
     return routes
+
+
+async def _refuse_write() -> Response:
+    raise HTTPException(405, "what a report points to is drawn from the readings and changes with them", _READ_ONLY)
 
 
 def _asks_for_fhir(request: Request) -> bool:

@@ -7,7 +7,7 @@ from importlib.metadata import PackageMetadata, metadata
 # and the packages are installed unchanged beside the service, not shipped within its wheel.
 ALLOWED = frozenset(
     {"0BSD", "Apache-2.0", "BSD-2-Clause", "BSD-3-Clause", "CC0-1.0", "ISC"}
-    | {"LGPL-3.0-only", "MIT", "MIT-0", "MPL-2.0", "PSF-2.0", "Zlib"}
+    | {"LGPL-3.0-only", "LGPL-3.0-or-later", "MIT", "MIT-0", "MIT-CMU", "MPL-2.0", "PSF-2.0", "Zlib"}
 )
 
 # Older packages name their licence by a trove classifier. "BSD License" leaves open which: the stricter usual one.
@@ -17,6 +17,14 @@ CLASSIFIERS = {
     "ISC License (ISCL)": "ISC",
     "MIT License": "MIT",
     "Mozilla Public License 2.0 (MPL 2.0)": "MPL-2.0",
+}
+
+
+# Packages that state none in a field that a program can read: read in the licence file that they carry, on 2026-11-25.
+READ = {
+    "pyarrow-hotfix": "Apache-2.0",
+    "python-bidi": "LGPL-3.0-or-later",
+    "resvg-py": "MIT",
 }
 
 
@@ -35,6 +43,8 @@ def licence(name: str) -> str:
     expression = stated.get("License-Expression") or stated.get("License") or ""
     if names_of(expression) <= ALLOWED and expression:  # the older field holds anything, whole texts too
         return str(expression)
+    if name in READ:
+        return READ[name]
     classified = [line.rpartition(" :: ")[2] for line in stated.get_all("Classifier") or () if "License ::" in line]
     if not classified or not all(one in CLASSIFIERS for one in classified):
         raise UnknownLicence(f"{name}: {classified or 'no licence stated'}")
