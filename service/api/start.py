@@ -17,6 +17,7 @@ from service.access.scopes import INTAKE_READ
 from service.clinic.caution import CAUTION
 from service.config import Settings
 from service.report.labels import Local, label
+from service.report.texts import speaking
 from service.workflow import Workflow
 
 SHOWN = 20
@@ -24,9 +25,11 @@ POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-a
 
 
 def start_routes(workflow: Workflow, settings: Settings, clock: Callable[[], datetime]) -> APIRouter:
-    """GET / (the start page) and GET /health."""
+    """GET /, the start page."""
     routes = APIRouter(include_in_schema=False)
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment = speaking(
+        Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    )
     environment.filters["label"] = label
     template = environment.from_string(files("service").joinpath("templates/start.html").read_text("utf-8"))
 
@@ -62,12 +65,6 @@ def start_routes(workflow: Workflow, settings: Settings, clock: Callable[[], dat
         demonstration = access is not None and access.kind == "demonstration"
         body = await to_thread.run_sync(page, _sees_courses(access), demonstration, shown)
         return HTMLResponse(body, headers={"Content-Security-Policy": POLICY})
-
-    @routes.get("/health")
-    async def health() -> Response:
-        """204 while the database answers."""
-        await to_thread.run_sync(workflow.ready)
-        return Response(status_code=204)
 
     return routes
 

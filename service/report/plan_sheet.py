@@ -15,6 +15,7 @@ from service.clinic.force import BenchTable
 from service.clinic.layout import LayoutPlan, PlannedBand
 from service.clinic.layout_words import plan_view, rounded_up
 from service.clinic.policy import Policy
+from service.report.texts import speaking
 
 PRINTABLE_MM = 180.0  # width between the margins of A4 upright
 LARGEST_HEIGHT_MM = 120.0
@@ -92,7 +93,9 @@ def _mark(band: PlannedBand, every: int, count: int) -> Mark:
 
 @lru_cache(maxsize=1)
 def _template() -> Template:
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment = speaking(
+        Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    )
     environment.filters["rounded_up"] = rounded_up
     environment.filters["mm"] = lambda value: f"{value:.2f}".rstrip("0").rstrip(".")
     return environment.from_string(files("service").joinpath("templates/plan_sheet.html").read_text("utf-8"))

@@ -8,6 +8,8 @@ here: they are part of the record and of FHIR.
 import gettext
 from importlib.resources import files
 
+from jinja2 import Environment
+
 DOMAIN = "pages"
 LANGUAGE = "en"
 CATALOGUE = gettext.translation(DOMAIN, str(files("service").joinpath("locale")), languages=[LANGUAGE], fallback=True)
@@ -21,6 +23,14 @@ def _(text: str) -> str:
 def plural(one: str, several: str, count: int) -> str:
     """The text for so many."""
     return CATALOGUE.ngettext(one, several, count)
+
+
+def speaking(environment: Environment) -> Environment:
+    """The environment with `trans` blocks of this catalogue."""
+    environment.add_extension("jinja2.ext.i18n")
+    environment.policies["ext.i18n.trimmed"] = True  # a text may be broken into lines as it fits the template
+    environment.install_gettext_callables(_, plural, newstyle=True)  # type: ignore[attr-defined]  # the extension's own
+    return environment
 
 
 def later(text: str) -> str:

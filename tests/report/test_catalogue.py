@@ -18,8 +18,8 @@ from tests.report.test_hand_over import text_of
 
 SERVICE = Path(texts.__file__).parents[1]
 POT = SERVICE / "locale" / "pages.pot"
-METHODS = [("**.py", "python"), ("templates/ward/**.html", "jinja2")]
-OPTIONS = {"templates/ward/**.html": {"extensions": "jinja2.ext.i18n", "trimmed": "true", "newstyle_gettext": "true"}}
+METHODS = [("**.py", "python"), ("templates/**.html", "jinja2")]
+OPTIONS = {"templates/**.html": {"extensions": "jinja2.ext.i18n", "trimmed": "true", "newstyle_gettext": "true"}}
 KEYWORDS = {"_": None, "later": None, "plural": (1, 2), "ngettext": (1, 2), "gettext": None}
 
 

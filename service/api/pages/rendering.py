@@ -18,7 +18,7 @@ from starlette.responses import HTMLResponse
 from service.clinic.caution import CAUTION
 from service.clinic.quantities import present
 from service.report.labels import figure, label, percent, reading, who
-from service.report.texts import _, plural
+from service.report.texts import speaking
 
 FOLDER = "templates/ward"
 
@@ -32,9 +32,8 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        extensions=["jinja2.ext.i18n"],
     )
-    made.install_gettext_callables(_, plural, newstyle=True)  # type: ignore[attr-defined]  # added by the extension
+    speaking(made)
     made.filters.update(label=label, percent=percent, reading=reading, who=who, exact=exact, figure=shown)
     made.globals.update(caution=CAUTION, style=Markup(stylesheet()), script=f"ward.js?{digest(script())[:12]}")
     return made
