@@ -137,7 +137,7 @@ def create_app(
     app.include_router(metrics_routes(metrics, limits.metrics_readers))
     app.include_router(token_routes(endpoint, smart_configuration(codes, token_url, served_types()), clock))
     app.include_router(
-        chart_routes(links, lambda key: sites.part(key).workflow, framed_course_page, access.frame_origins, clock)
+        chart_routes(links, sites, framed_course_page, access.frame_origins, lambda: recorder.full, clock)
     )
     app.openapi = lambda: openapi_document(app, sites)  # type: ignore[method-assign]  # the framework's own way to extend it
     app.mount("/", door)
@@ -164,9 +164,14 @@ async def _mark_overdue(sites: Sites, clock: Callable[[], datetime], ended: asyn
 
 
 def mark_overdue(sites: Sites, now: datetime) -> int:
-    """The same once, for all sites; returns how many courses changed."""
-    keys = sites.store.sites_with_resets(microseconds(now))
-    return sum(sites.part(key).workflow.mark_overdue(now) for key in keys)
+    """The same once, for all sites; returns how many courses changed. What fails at one site stops no other."""
+    changed = 0
+    for key in sites.store.sites_with_resets(microseconds(now)):
+        try:
+            changed += sites.part(key).workflow.mark_overdue(now)
+        except Exception as fault:
+            log.error("marking overdue resets failed: %s", type(fault).__name__, extra={"site": key})
+    return changed
 
 
 def _standings(database: AccessDatabase) -> list[Standing]:

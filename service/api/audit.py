@@ -268,6 +268,12 @@ def _kind_below_fhir(method: str, segments: list[str]) -> str:
     return _BY_VERB.get(method, "read")
 
 
+def require_record(full: bool) -> None:
+    """HTTPException 503 while so many accesses wait to be recorded that none more may take place."""
+    if full:
+        raise HTTPException(503, "accesses cannot be recorded at the moment, so that none may take place")
+
+
 def request_id_of(request: Request) -> str:
     """The id of a request, for logs."""
     found: Any = request.scope.get("state", {}).get("request_id", "")

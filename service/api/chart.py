@@ -13,11 +13,13 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from service import strict_json
 from service.access.chart_links import COURSES, LINKS, ChartLinks, Opened, page_headers
 from service.access.gate import Access
+from service.api.audit import require_record
 from service.api.authorise import as_http
 from service.api.bodies import read_json_body
 from service.api.documentation import answers
 from service.api.pages.framed import framed_fault_page
 from service.api.problems import problem
+from service.api.sites import Sites
 from service.workflow import UnknownCourse, Workflow
 
 Page = Callable[[Workflow, str, datetime], str]  # of a course, by its id
@@ -70,9 +72,10 @@ def link_routes(workflow: Workflow, links: ChartLinks, clock: Callable[[], datet
 
 def chart_routes(
     links: ChartLinks,
-    workflow_of: Callable[[str], Workflow],
+    sites: Sites,
     page: Page,
     frame_origins: Sequence[str],
+    audit_is_full: Callable[[], bool],
     clock: Callable[[], datetime],
 ) -> APIRouter:
     """What a browser asks for: the link, then the course. `page` renders a course, to be read only."""
@@ -85,8 +88,9 @@ def chart_routes(
         request.state.site = session.site
         request.state.audited_client = session.client_id
         session.require(course_id)
+        require_record(audit_is_full())
         request.state.shown_courses = [course_id]
-        return page(workflow_of(session.site), course_id, now)
+        return page(sites.part(session.site).workflow, course_id, now)
 
     async def told(answer: Awaitable[Response]) -> Response:
         """The answer; a refusal as a page, since a person looks at the frame."""

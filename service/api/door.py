@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.access.gate import Access
+from service.api.audit import require_record
 from service.api.authorise import Authorise, as_http
 from service.api.permissions import READING, require_permission
 from service.api.rate import ClientRate
@@ -76,8 +77,7 @@ class Door:
         return part.app
 
     def _require_audit(self) -> None:
-        if self._audit_is_full():
-            raise HTTPException(503, "accesses cannot be recorded at the moment, so that none may take place")
+        require_record(self._audit_is_full())
 
 
 def _condition(request: Request) -> str | None:

@@ -80,6 +80,9 @@ def fhir_interactions(method: str, segments: Sequence[str], conditional: bool = 
             return [("*", "history-system")]
         case [type_, *_] if type_ in PUBLISHED or type_.startswith(("$", ".")):
             return []
+        case [_, *rest] if method not in (*READING, "POST") and any(part.startswith("$") for part in rest):
+            # No operation is asked with these: a route would take the name for an id.
+            return [(segments[0], each) for each in _BY_VERB.get(method, ("read",))]
         case [type_, "$lastn"]:
             return [(type_, "search-type")]
         case ["Subscription", "$status"]:

@@ -32,9 +32,12 @@ def read_time(value: Any) -> datetime:
     day, clock, fraction, offset = match.groups()
     microseconds = (fraction or ".0")[:7]
     try:
-        return datetime.fromisoformat(f"{day}T{clock}{microseconds}{offset.upper().replace('Z', '+00:00')}")
+        read = datetime.fromisoformat(f"{day}T{clock}{microseconds}{offset.upper().replace('Z', '+00:00')}")
     except ValueError as fault:
         raise PydanticCustomError("time", "is not a time of the calendar and clock") from fault
+    if not date.min.year < read.year < date.max.year:  # in another zone it could lie where no calendar reaches
+        raise PydanticCustomError("time", "lies in the first or the last year that can be written")
+    return read
 
 
 def read_day(value: Any) -> date:

@@ -92,9 +92,15 @@ class AuditRecorder:
 
     def flush(self) -> None:
         """Write what waits now; raises the store's error and keeps what was not written."""
+        failed: Exception | None = None
         with self._flushing:
             for site, waiting in list(self._waiting.items()):
-                self._flush(site, waiting)
+                try:
+                    self._flush(site, waiting)
+                except Exception as fault:  # what one site's record cannot take keeps back no other's
+                    failed = fault
+        if failed is not None:
+            raise failed
 
     def _flush(self, site: str, waiting: deque[Seen]) -> None:
         while waiting:

@@ -77,6 +77,8 @@ def test_digits_are_stored_as_read():
         ({"opened_at": "2026-03-02T08:00:00"}, "/course/opened_at"),
         ({"opened_at": "2026-03-02T08:00+01:00"}, "/course/opened_at"),
         ({"opened_at": "2026-02-30T08:00:00Z"}, "/course/opened_at"),
+        ({"opened_at": "0001-01-01T00:00:00+01:00"}, "/course/opened_at"),
+        ({"opened_at": "9999-12-31T23:59:59-01:00"}, "/course/opened_at"),
         ({"opened_at": "2026-03-09T12:16:00+01:00"}, "/course/opened_at"),
         ({"patient": {"identifier": {"system": "mrn", "value": "1"}}}, "/course/patient/identifier/system"),
         ({"patient": {"identifier": {"system": "urn:x:y", "value": " "}}}, "/course/patient/identifier/value"),

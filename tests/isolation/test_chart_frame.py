@@ -148,3 +148,9 @@ def test_what_the_chart_was_shown_is_in_the_audit_record(ward):
     assert len(shown) == 1
     assert shown[0]["agent"][0]["who"]["identifier"]["value"] == ward.client_id
     assert [each for each in shown[0]["entity"] if each["what"].get("reference", "").startswith("Patient/")]
+
+
+def test_while_accesses_cannot_be_recorded_no_course_is_shown(ward, monkeypatch):
+    cookie = opened(ward)
+    monkeypatch.setattr("service.workflow.auditing.MOST_WAITING", 0)
+    assert ward.page(ward.courses[0], cookie).status_code == 503

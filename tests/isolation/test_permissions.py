@@ -253,6 +253,8 @@ def test_a_registry_reads_no_identified_data(ward):
         ("DELETE", "Goal/1", [("Goal", "delete")]),
         ("DELETE", "Goal", [("Goal", "delete"), ("Goal", "search-type")]),
         ("PATCH", "Goal/1", [("Goal", "patch")]),
+        ("PUT", "Goal/$x", [("Goal", "update")]),
+        ("DELETE", "Goal/1/$x", [("Goal", "delete")]),
         ("HEAD", "Goal", [("Goal", "search-type")]),
         ("GET", "Unheard/1/Of/It", [("Unheard", "read")]),
     ],

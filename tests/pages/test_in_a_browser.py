@@ -5,7 +5,7 @@ from decimal import Decimal
 
 import pytest
 
-from tests.pages.browser import CHROMIUM, axe_findings, chromium, watch_console
+from tests.pages.browser import CHROMIUM, axe_findings, watch_console
 from tests.pages.ward import EXAMPLES, START, load, served_ward
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
@@ -16,12 +16,6 @@ STATIONS = (30, 60, 90, 120)
 def ward(tmp_path_factory):
     with served_ward(tmp_path_factory.mktemp("ward")) as served:
         yield served
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as opened:
-        yield opened
 
 
 @pytest.fixture

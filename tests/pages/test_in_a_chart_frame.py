@@ -21,7 +21,7 @@ from service.access.settings import AccessSettings
 from service.api.app import create_app
 from service.config import Settings
 from tests.live import free_port
-from tests.pages.browser import CHROMIUM, axe_findings, chromium, watch_console
+from tests.pages.browser import CHROMIUM, axe_findings, watch_console
 from tests.pages.ward import EXAMPLES
 from tests.signing_in import new_client, token_of
 
@@ -104,12 +104,6 @@ def served(tmp_path_factory):
         yield made
         server.should_exit = True
         thread.join(timeout=10)
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as opened:
-        yield opened
 
 
 @pytest.fixture
