@@ -133,7 +133,7 @@ def test_the_same_form_sent_again_changes_nothing(client, ward, course):
 def test_a_saved_form_sent_again_with_other_content_is_refused(client, ward, course):
     form = opened(client, course, "check")
     sent(client, form, **a_check())
-    answer = sent(client, form, **a_check(note="another"))
+    answer = sent(client, form, **a_check(note="another dressing"))
     assert answer.status_code == 422
     assert "was saved before" in answer.text
     assert "note" not in ward.view(course)["entries"][-1]
