@@ -1,10 +1,14 @@
 """The gate: which client a request is from, and what it may do. Asked with every request, never remembered."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Literal
+
+from sqlalchemy import Connection
 
 from service.access.faults import Forbidden, Unauthorised
 from service.access.scopes import LETTER_OF, OWN, Scopes, parse_scopes
@@ -14,6 +18,7 @@ from service.store.access import AccessDatabase
 from service.store.client_rows import any_client
 from service.store.token_rows import find_bearer
 
+Read = Callable[[], AbstractContextManager[Connection]]
 Kind = Literal["backend", "registry", "demonstration"]
 EVERYTHING = parse_scopes(" ".join(["system/*.cruds", *OWN]))
 _BEARER = re.compile(r"[Bb][Ee][Aa][Rr][Ee][Rr] +([A-Za-z0-9._~+/-]{1,512}=*)", re.ASCII)  # RFC 6750 2.1
@@ -55,24 +60,39 @@ class Gate:
 
     def access(self, authorization: Sequence[str], now: datetime) -> Access:
         """The client of a request by its Authorization headers. Raises Unauthorised."""
-        if not authorization and self.is_open():
+        return self._access(authorization, now, self._database.read)
+
+    def access_nearby(self, authorization: Sequence[str], now: datetime) -> Access:
+        """The same without waiting, where the database allows it. Raises Unauthorised, or NotNearby."""
+        return self._access(authorization, now, self._database.read_nearby)
+
+    def _access(self, authorization: Sequence[str], now: datetime, read: Read) -> Access:
+        if not authorization and self._is_open(read):
             return Access("demonstration", self._demonstration_site, "demonstration", EVERYTHING)
         token = _token(authorization)
-        with self._database.read() as connection:
+        with read() as connection:
             found = find_bearer(connection, digest_of(token), microseconds(now))
         if found is None:
             raise Unauthorised("the token is unknown, has expired or is revoked", "invalid_token")
         kind: Kind = "registry" if found.kind == "registry" else "backend"
-        return Access(found.client_id, found.site, kind, parse_scopes(found.scopes))
+        return Access(found.client_id, found.site, kind, _granted(found.scopes))
 
     def is_open(self) -> bool:
         """Whether this is the open demonstration. It ends for good as soon as a client is registered."""
+        return self._is_open(self._database.read)
+
+    def _is_open(self, read: Read) -> bool:
         if self._demonstration_site is None:
             return False
-        with self._database.read() as connection:
+        with read() as connection:
             if any_client(connection):
                 self._demonstration_site = None
         return self._demonstration_site is not None
+
+
+@lru_cache(maxsize=1_000)
+def _granted(text: str) -> Scopes:
+    return parse_scopes(text)
 
 
 def _token(authorization: Sequence[str]) -> str:

@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from anyio import to_thread
 from fastapi import FastAPI
 from starlette.exceptions import HTTPException
+from starlette.routing import Mount
 
 from service.access.chart_links import ChartLinks
 from service.access.clients import sites_of_clients
@@ -26,6 +27,7 @@ from service.access.token_endpoint import TokenEndpoint
 from service.api.answering import answer
 from service.api.audit import AuditTrail
 from service.api.authorise import authorisation
+from service.api.branching import Branches
 from service.api.chart import chart_routes
 from service.api.cross_origin import CrossOrigin
 from service.api.door import Door
@@ -133,14 +135,15 @@ def create_app(
         docs_url=None,
         redoc_url=None,
     )
-    app.include_router(health_routes(store, lambda: recorder.full))
-    app.include_router(metrics_routes(metrics, limits.metrics_readers))
-    app.include_router(token_routes(endpoint, smart_configuration(codes, token_url, served_types()), clock))
-    app.include_router(
-        chart_routes(links, sites, framed_course_page, access.frame_origins, lambda: recorder.full, clock)
+    outside = Branches(
+        health_routes(store, lambda: recorder.full),
+        metrics_routes(metrics, limits.metrics_readers),
+        token_routes(endpoint, smart_configuration(codes, token_url, served_types()), clock),
+        chart_routes(links, sites, framed_course_page, access.frame_origins, lambda: recorder.full, clock),
+        last=[Mount("/", door)],
     )
-    app.openapi = lambda: openapi_document(app, sites)  # type: ignore[method-assign]  # the framework's own way to extend it
-    app.mount("/", door)
+    app.openapi = lambda: openapi_document(app, outside, sites)  # type: ignore[method-assign]  # the framework's own way to extend it
+    app.mount("/", outside)
     app.state.sites = sites
     app.add_middleware(
         AuditTrail, recorder=recorder, home=settings.site, server=settings.public_base, clock=clock, crash=answer

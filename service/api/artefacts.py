@@ -10,7 +10,7 @@ from starlette.responses import Response
 from service.api import bundles
 from service.api.negotiation import has_version, require_json, strict
 from service.api.outcomes import MEDIA_TYPE
-from service.api.routing import DOCUMENTED, Endpoint, add_get, searched_pairs
+from service.api.routing import DOCUMENTED, Endpoint, PathRoute, add_get, searched_pairs
 from service.fhir.published import CURSOR, Artefact, Found, Published
 from service.search.criteria import SearchError
 from service.search.dates import microseconds
@@ -21,7 +21,7 @@ NO_WRITES = "artefacts are made from the mapping tables and change with them alo
 
 def artefact_routes(published: Published, base: str) -> APIRouter:
     """Read and search of every type that artefacts are published of; they go before the routes of stored resources."""
-    routes = APIRouter(prefix="/fhir", tags=["FHIR R4 artefacts"])
+    routes = APIRouter(prefix="/fhir", tags=["FHIR R4 artefacts"], route_class=PathRoute)
     for type_ in published.types:
         read, search, search_form = _endpoints(published, type_, base)
         add_get(routes, f"/{type_}", search, f"Search the published {type_}s")

@@ -70,7 +70,8 @@ class AuditTrail:
             await self._app(scope, receive, send)
             return
         scope.setdefault("state", {})
-        exchange = _Exchange(scope, receive, send, self._access(scope))
+        segments = [part for part in scope["path"].split("/") if part]
+        exchange = _Exchange(scope, receive, send, segments, self._access(scope, kind_of(scope["method"], segments)))
         exchange.scope["state"]["request_id"] = exchange.seen.access.request_id
         exchange.audited = exchange.kind != ""
         exchange.finished = self._finished
@@ -93,11 +94,11 @@ class AuditTrail:
             with suppress(OSError):  # the client is gone
                 await answer(exchange.scope, exchange.receive, exchange.send)
 
-    def _access(self, scope: Scope) -> Access:
+    def _access(self, scope: Scope, kind: str) -> Access:
         given = scope["state"].get("request_id") or Headers(scope=scope).get(REQUEST_ID, "")
         client = scope.get("client")
         return Access(
-            kind="",
+            kind=kind,
             at=self._clock(),
             request_id=given if _TOKEN.fullmatch(given) else str(uuid4()),
             status=200,
@@ -117,7 +118,7 @@ class AuditTrail:
 class _Exchange:
     """One request and its answer, as they pass."""
 
-    def __init__(self, scope: Scope, receive: Receive, send: Send, access: Access) -> None:
+    def __init__(self, scope: Scope, receive: Receive, send: Send, segments: list[str], access: Access) -> None:
         self.scope = scope
         self._receive = receive
         self._send = send
@@ -127,11 +128,11 @@ class _Exchange:
         self._form = bytearray()
         self._parts: list[bytes] = []
         self._watched = False
-        self._segments = [part for part in scope["path"].split("/") if part]
-        self.kind = kind_of(scope["method"], self._segments)
+        self._segments = segments
+        self.kind = access.kind
         self._keeps_form = self._segments[-1:] == ["_search"]
         self._is_bundle = self.kind == "transaction"
-        self.seen = Seen(replace(access, kind=self.kind))
+        self.seen = Seen(access)
 
     @property
     def of_no_patient(self) -> bool:
@@ -161,22 +162,28 @@ class _Exchange:
 
     def named(self) -> Seen:
         """What was asked and by whom, as far as the routes have told by now."""
-        state = self.scope["state"]
-        kind, who = state.get("interaction", self.kind), state.get("audited_client", "")
-        if self._is_bundle and (said := _BUNDLE_TYPE.search(self._form)):
-            kind = said[1].decode()
+        kind, who = self._kind_and_who()
         self.seen.access = replace(self.seen.access, kind=kind, who=who)
         return self.seen
 
+    def _kind_and_who(self) -> tuple[str, str]:
+        state = self.scope["state"]
+        kind = state.get("interaction", self.kind)
+        if self._is_bundle and (said := _BUNDLE_TYPE.search(self._form)):
+            kind = said[1].decode()
+        return kind, state.get("audited_client", "")
+
     def complete(self) -> Seen:
         """What was asked and shown, now that the answer is known."""
-        kind = self.named().access.kind
+        kind, who = self._kind_and_who()
         body = b"".join(self._parts)
         self._parts.clear()
         own = self._own_key() if kind in _OF_INSTANCE else None
         query = kind in ("search-type", "search-system", "query") or bool(self.scope.get("query_string"))
         self.seen.access = replace(
             self.seen.access,
+            kind=kind,
+            who=who,
             status=self.status,
             request=self._request() if query else "",
             cleaned=_self_link(body),

@@ -73,8 +73,10 @@ class Door:
                 require_permission(access, request.method, segments, _condition(request))
         if request.url.path not in OPEN:
             self._require_audit()
-        part = await to_thread.run_sync(self._sites.part, key)
-        return part.app
+        made = self._sites.made(key)
+        if made is None:
+            made = await to_thread.run_sync(self._sites.part, key)
+        return made.app
 
     def _require_audit(self) -> None:
         require_record(self._audit_is_full())

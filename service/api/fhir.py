@@ -6,6 +6,7 @@ outside is answered with 405 and that reason.
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from datetime import datetime
 from hashlib import sha256
 from zoneinfo import ZoneInfo
@@ -22,7 +23,7 @@ from service.api.histories import HistoryAsked
 from service.api.negotiation import has_version, require_json, strict
 from service.api.outcomes import MEDIA_TYPE, refused
 from service.api.permissions import require_types_of
-from service.api.routing import DOCUMENTED, add_get, searched_pairs
+from service.api.routing import DOCUMENTED, PathRoute, add_get, searched_pairs
 from service.config import Settings
 from service.fhir.capability import Beside, capability_statement
 from service.fhir.subset import WHOLE, subset_of
@@ -30,6 +31,7 @@ from service.search.criteria import SearchError, Setting, Subset
 from service.search.parameters import parameters
 from service.search.query import Query, parse
 from service.store import Store, Stored
+from service.store.nearby import NotNearby
 from service.store.wire import http_date
 
 WRITES_REFUSED = (
@@ -49,7 +51,7 @@ def fhir_routes(
 
     `beside`: what else the application serves there, for the CapabilityStatement.
     """
-    routes = APIRouter(prefix="/fhir", tags=["FHIR R4"])
+    routes = APIRouter(prefix="/fhir", tags=["FHIR R4"], route_class=PathRoute)
     side = _ReadSide(store, settings, clock, supported_profiles or {}, beside)
     for path, endpoint, summary in (
         ("/metadata", side.metadata, "What this server does: its CapabilityStatement"),
@@ -106,7 +108,7 @@ class _ReadSide:
         require_json(request)
         _require_known(resource_type, resource_id)
         asked = self._subset(request, resource_type)
-        return _versioned(request, await to_thread.run_sync(self._current, resource_type, resource_id), asked)
+        return _versioned(request, await self._current(resource_type, resource_id), asked)
 
     async def vread(self, request: Request, resource_type: str, resource_id: str, version_id: str) -> Response:
         """The version named in the URL; 404 where there is no such, 410 where it is the deletion."""
@@ -153,7 +155,14 @@ class _ReadSide:
         asked = [pair for pair in request.query_params.multi_items() if pair[0] in ("_summary", "_elements")]
         return self._parsed(resource_type, asked).subset if asked else WHOLE
 
-    def _current(self, type_: str, id_: str) -> Stored | None:
+    async def _current(self, type_: str, id_: str) -> Stored | None:
+        with suppress(NotNearby), self._store.read_nearby(self._site) as reading:
+            found = reading.standing(type_, id_)
+            if found is not None:
+                return found
+        return await to_thread.run_sync(self._newest, type_, id_)
+
+    def _newest(self, type_: str, id_: str) -> Stored | None:
         with self._store.read(self._site) as reading:
             return reading.resource(type_, id_)
 

@@ -3,6 +3,7 @@
 from fastapi import APIRouter
 
 from service.api.artefacts import artefact_routes
+from service.api.branching import joined
 from service.api.bulk import bulk_routes
 from service.api.fhir import fhir_routes
 from service.api.operations import OFFERED, operation_routes, unoffered_routes
@@ -49,20 +50,19 @@ def fhir_side(workflow: Workflow, shared: Shared) -> APIRouter:
     judge = Judge(site.rules, terms.canonical["structure_definitions"], interactions(statement))
 
     def reading(store: Store, written: APIRouter | None = None) -> APIRouter:
-        routes = APIRouter()
-        routes.include_router(operation_routes(store, settings, clock, judge, published))
-        routes.include_router(unoffered_routes())
-        routes.include_router(artefact_routes(published, settings.fhir_base))
-        if written is not None:
-            routes.include_router(written)
-        routes.include_router(fhir_routes(store, settings, clock, profiles, beside))
-        return routes
+        return joined(
+            operation_routes(store, settings, clock, judge, published),
+            unoffered_routes(),
+            artefact_routes(published, settings.fhir_base),
+            *([] if written is None else [written]),
+            fhir_routes(store, settings, clock, profiles, beside),
+        )
 
     agreed = Terms(vocabulary, shared.endpoints, settings.fhir_base)
-    routes = APIRouter()
-    routes.include_router(bulk_routes(shared.exports, settings, clock))
-    routes.include_router(presented_routes(workflow, settings, clock))
-    routes.include_router(subscription_routes(shared.database, workflow.store, site.key, agreed, clock))
     written = write_routes(workflow, clock, ReadsWithin(workflow.store, reading))
-    routes.include_router(reading(workflow.store, written))
-    return routes
+    return joined(
+        bulk_routes(shared.exports, settings, clock),
+        presented_routes(workflow, settings, clock),
+        subscription_routes(shared.database, workflow.store, site.key, agreed, clock),
+        reading(workflow.store, written),
+    )

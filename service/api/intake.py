@@ -23,6 +23,7 @@ from service.api.documentation import (
     answers,
 )
 from service.api.problems import BadQuery
+from service.api.routing import PathRoute
 from service.workflow import Recorded, Workflow
 
 DEFAULT_PAGE = 50
@@ -35,7 +36,7 @@ Answer = TypeVar("Answer")
 
 def intake_routes(workflow: Workflow, public_base: str, clock: Callable[[], datetime]) -> APIRouter:
     """The calls of the intake contract under /intake."""
-    routes = APIRouter(prefix="/intake", tags=["intake"])
+    routes = APIRouter(prefix="/intake", tags=["intake"], route_class=PathRoute)
 
     def recorded(done: Recorded) -> Response:
         location = f"{public_base}/intake/courses/{done.course_id}"

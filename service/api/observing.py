@@ -8,7 +8,8 @@ the route from the scope, so that layers in between must pass the scope on and n
 import logging
 import re
 from collections.abc import Callable
-from uuid import uuid4
+from random import Random, SystemRandom
+from uuid import UUID
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -20,6 +21,7 @@ from service.logs import told
 
 REQUEST_ID = "X-Request-Id"
 METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
+_NAMES = Random(SystemRandom().getrandbits(256))
 _CLEAN = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)
 
 # Own words: those of the standard library for some statuses changed between versions of Python.
@@ -58,7 +60,7 @@ class Observed:
             await self._beside(scope, receive, send)
             return
         given = Headers(scope=scope).get(REQUEST_ID, "")
-        request_id = given if _CLEAN.fullmatch(given) else str(uuid4())
+        request_id = given if _CLEAN.fullmatch(given) else new_request_id()
         scope.setdefault("state", {})["request_id"] = request_id
         with bound_contextvars(request_id=request_id):
             await self._serve(scope, receive, send, request_id)
@@ -112,6 +114,11 @@ class Observed:
         except Exception as fault:
             log.critical("the service could not start or end: %s", told(fault))
             raise
+
+
+def new_request_id() -> str:
+    """A random UUID (RFC 9562 version 4): a name, no secret, so that the system's source of secrets is not asked."""
+    return str(UUID(int=_NAMES.getrandbits(128), version=4))
 
 
 def route_of(scope: Scope) -> str:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import APIRouter, FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.routing import BaseRoute
 
@@ -13,14 +13,14 @@ from service.api.sites import Sites
 Document = dict[str, Any]
 
 
-def openapi_document(app: FastAPI, sites: Sites) -> Document:
+def openapi_document(app: FastAPI, outside: APIRouter, sites: Sites) -> Document:
     """Made when it is first asked for."""
     if app.openapi_schema is None:
-        outside, inside = _of(app, app.routes), _of(app, sites.home.app.routes)
+        before, inside = _of(app, outside.routes), _of(app, sites.home.app.routes)
         behind_the_door(inside["paths"])
-        app.openapi_schema = outside | {
-            "paths": outside["paths"] | inside["paths"],
-            "components": _both(outside, inside),
+        app.openapi_schema = before | {
+            "paths": before["paths"] | inside["paths"],
+            "components": _both(before, inside),
         }
     return app.openapi_schema
 

@@ -24,7 +24,7 @@ from service.api.operation_inputs import Told, require_names, told_by
 from service.api.outcomes import MEDIA_TYPE
 from service.api.permissions import require_types_of
 from service.api.record_reading import RETRACTED, all_rows, existing, page_of, supporting, timed
-from service.api.routing import DOCUMENTED, add_get
+from service.api.routing import DOCUMENTED, PathRoute, add_get
 from service.config import Settings
 from service.fhir import wire
 from service.fhir.capability import ON_EVERY_TYPE
@@ -52,7 +52,7 @@ def operation_routes(
     store: Store, settings: Settings, clock: Callable[[], datetime], judge: Judge, published: Published
 ) -> APIRouter:
     """Every operation; the routes go before those of resources, whose paths would take `$name` for an id."""
-    routes = APIRouter(prefix="/fhir", tags=["FHIR R4 operations"])
+    routes = APIRouter(prefix="/fhir", tags=["FHIR R4 operations"], route_class=PathRoute)
     side = _Operations(store, settings, clock, judge, published)
     for path, endpoint, summary, by_get in (
         ("/{resource_type}/$validate", side.validate, "Check a resource", False),
@@ -70,7 +70,7 @@ def operation_routes(
 
 def unoffered_routes() -> APIRouter:
     """What is answered where an operation is not offered; after every operation and before the routes of resources."""
-    routes = APIRouter(prefix="/fhir", include_in_schema=False)
+    routes = APIRouter(prefix="/fhir", include_in_schema=False, route_class=PathRoute)
     for path in ("/${name}", "/{resource_type}/${name}", "/{resource_type}/{resource_id}/${name}"):
         routes.add_api_route(path, _refuse, methods=["GET", "HEAD", "POST"])
     return routes

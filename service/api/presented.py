@@ -17,6 +17,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.api.authorise import as_http
+from service.api.routing import PathRoute
 from service.config import Settings
 from service.fhir import wire
 from service.fhir.build.presented import PRESENTED, SHEET, named
@@ -55,7 +56,7 @@ class Shown(NamedTuple):
 
 def presented_routes(workflow: Workflow, settings: Settings, clock: Callable[[], datetime]) -> APIRouter:
     """GET /fhir/Binary/{id}. The door asks for a scope that reads Binary; the types that are shown are asked here."""
-    routes = APIRouter(prefix="/fhir", tags=["fhir"])
+    routes = APIRouter(prefix="/fhir", tags=["fhir"], route_class=PathRoute)
 
     def shown(binary_id: str) -> Shown | None:
         found = named(binary_id)

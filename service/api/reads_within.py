@@ -5,7 +5,7 @@ Within a transaction the routes read on the connection of the write, so that the
 
 import asyncio
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
 from contextvars import ContextVar
 from typing import Any, NamedTuple, cast
 
@@ -13,8 +13,10 @@ from fastapi import APIRouter, FastAPI
 from starlette.exceptions import HTTPException
 
 from service.access.gate import Access
+from service.api.branching import Branches
 from service.api.outcomes import answer_outcome
 from service.store import Reading, Store
+from service.store.nearby import NotNearby
 
 _current: ContextVar[Reading | None] = ContextVar("reading of the write that is going on", default=None)
 
@@ -32,8 +34,8 @@ class ReadsWithin:
 
     def __init__(self, store: Store, reading: Callable[[Store], APIRouter]) -> None:
         self._routes = FastAPI(openapi_url=None)
-        # The routes ask a store for nothing but `read`.
-        self._routes.include_router(reading(cast(Store, _StoreWithin(store))))
+        # The routes ask a store for nothing but readings.
+        self._routes.mount("/", Branches(reading(cast(Store, _StoreWithin(store)))))
         self._routes.add_exception_handler(HTTPException, answer_outcome)
         self._routes.add_exception_handler(Exception, answer_outcome)
 
@@ -76,6 +78,10 @@ class _StoreWithin:
 
     def __init__(self, store: Store) -> None:
         self._store = store
+
+    def read_nearby(self, site: str) -> AbstractContextManager[Reading]:
+        """Not here: what the write has saved is seen on its own connection alone."""
+        raise NotNearby
 
     @contextmanager
     def read(self, site: str) -> Iterator[Reading]:

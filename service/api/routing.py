@@ -1,14 +1,17 @@
 """What the routes below /fhir have in common: HEAD beside GET, forms, answers in the OpenAPI document."""
 
 import functools
+import inspect
 from collections.abc import Awaitable, Callable
 from typing import Any
 from urllib.parse import parse_qsl
 
 from fastapi import APIRouter
+from fastapi.routing import APIRoute
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
+from starlette.types import Receive, Scope, Send
 
 from service import strict_json
 from service.api.bodies import read_body
@@ -21,6 +24,30 @@ DOCUMENTED: dict[int | str, dict[str, Any]] = {
 }
 
 Endpoint = Callable[..., Awaitable[Response]]
+
+
+class PathRoute(APIRoute):
+    """A route whose endpoint takes the request and the named segments of its path, as text, and answers by itself.
+
+    The framework would work out at each request what else it might be given, and keep open what nobody opened. Faults
+    leave as they are: the application answers them.
+    """
+
+    def __init__(self, path: str, endpoint: Endpoint, **named: Any) -> None:
+        super().__init__(path, endpoint, **named)
+        asked = inspect.signature(endpoint).parameters.values()
+        of_path = {"request", *self.param_convertors}
+        self._asked = tuple(each.name for each in asked if each.name in of_path)
+        missing = [each.name for each in asked if each.name not in of_path and each.default is each.empty]
+        if missing:
+            raise TypeError(f"the path {path} gives no {', '.join(missing)}")
+
+        self.app = self._served
+
+    async def _served(self, scope: Scope, receive: Receive, send: Send) -> None:
+        given = {"request": Request(scope, receive, send), **scope["path_params"]}
+        answer = await self.endpoint(**{name: given[name] for name in self._asked})
+        await answer(scope, receive, send)
 
 
 def add_get(routes: APIRouter, path: str, endpoint: Endpoint, summary: str) -> None:

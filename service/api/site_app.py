@@ -6,6 +6,7 @@ from datetime import datetime
 from fastapi import APIRouter
 
 from service.api.audit_reading import audit_routes
+from service.api.branching import Branches
 from service.api.bulk import bulk_routes
 from service.api.chart import link_routes
 from service.api.fhir_side import fhir_side
@@ -21,20 +22,18 @@ from service.workflow import Workflow
 
 def registry_app(exports: Exports, settings: Settings, clock: Callable[[], datetime]) -> APIRouter:
     """What a registry may ask for: exports, de-identified, of the sites that agreed. It belongs to no site."""
-    app = APIRouter()
-    app.include_router(bulk_routes(exports, settings, clock))
-    return app
+    return Branches(bulk_routes(exports, settings, clock))
 
 
 def site_app(workflow: Workflow, shared: Shared) -> APIRouter:
     """Every route behind the door, for one site."""
     settings, clock = workflow.settings, shared.clock
-    app = APIRouter()  # a router serves by itself; its errors are answered outside, where they are recorded too
-    app.include_router(start_routes(workflow, settings, clock))
-    app.include_router(intake_routes(workflow, settings.public_base, clock))
-    app.include_router(plan_routes(workflow.site.policy, workflow.site.bench, settings.public_base))
-    app.include_router(page_routes(workflow, settings, clock))
-    app.include_router(link_routes(workflow, shared.links, clock))
-    app.include_router(audit_routes(workflow.store, settings, shared.recorder))
-    app.include_router(fhir_side(workflow, shared))
-    return app
+    return Branches(  # a router serves by itself; its errors are answered outside, where they are recorded too
+        start_routes(workflow, settings, clock),
+        intake_routes(workflow, settings.public_base, clock),
+        plan_routes(workflow.site.policy, workflow.site.bench, settings.public_base),
+        page_routes(workflow, settings, clock),
+        link_routes(workflow, shared.links, clock),
+        audit_routes(workflow.store, settings, shared.recorder),
+        fhir_side(workflow, shared),
+    )

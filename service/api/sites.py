@@ -41,6 +41,10 @@ class Sites:
         """The site of the settings."""
         return self.part(self._settings.site)
 
+    def made(self, key: str) -> SitePart | None:
+        """What serves a site, where it was made already."""
+        return self._parts.get(key)
+
     def part(self, key: str) -> SitePart:
         """What serves a site; raises with every fault of the site's files."""
         found = self._parts.get(key)

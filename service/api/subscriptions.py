@@ -21,7 +21,7 @@ from starlette.responses import Response
 from service.access.gate import Access
 from service.api.negotiation import require_json, strict
 from service.api.operation_inputs import require_names, told_by
-from service.api.routing import DOCUMENTED, add_get, searched_pairs
+from service.api.routing import DOCUMENTED, PathRoute, add_get, searched_pairs
 from service.api.subscription_side import Side, access_of, fhir_answer
 from service.api.subscription_writes import WritingSide
 from service.fhir.operations.inputs import Inputs, Refused
@@ -52,7 +52,7 @@ def subscription_routes(
 
     Expects the caller's `Access` in `request.state.access`.
     """
-    routes = APIRouter(prefix="/fhir", tags=["FHIR R4 subscriptions"])
+    routes = APIRouter(prefix="/fhir", tags=["FHIR R4 subscriptions"], route_class=PathRoute)
     side = Side(database, store, site, terms, clock, new_id)
     reading, writing = _ReadingSide(side), WritingSide(side)
     for path, endpoint, summary in (

@@ -25,7 +25,7 @@ from service.api.outcomes import MEDIA_TYPE
 from service.api.permissions import searched_by_references
 from service.api.preconditions import HEADERS, Preconditions, Wish, preconditions, wish
 from service.api.reads_within import ReadsWithin
-from service.api.routing import DOCUMENTED, media_type
+from service.api.routing import DOCUMENTED, PathRoute, media_type
 from service.api.transactions import Transactions
 from service.fhir import wire
 from service.fhir.r4 import resource_types
@@ -54,7 +54,7 @@ def write_routes(
 
     `reads` answers the GET entries of Bundles. `new_id`: ids of created resources.
     """
-    routes = APIRouter(prefix="/fhir", tags=["FHIR R4"])
+    routes = APIRouter(prefix="/fhir", tags=["FHIR R4"], route_class=PathRoute)
     side = _WriteSide(workflow, clock, reads, new_id)
     for path in ("", "/"):
         routes.add_api_route(

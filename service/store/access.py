@@ -7,6 +7,7 @@ from sqlalchemy import Connection, Engine, text
 
 from service.store.engines import engines
 from service.store.errors import translated
+from service.store.nearby import NotNearby, nearby
 
 
 class AccessDatabase:
@@ -15,6 +16,7 @@ class AccessDatabase:
     def __init__(self, writer: Engine, reader: Engine) -> None:
         self._writer = writer
         self._reader = reader
+        self._nearby = nearby(reader)
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
@@ -28,6 +30,14 @@ class AccessDatabase:
         with translated(), self._reader.connect() as connection:
             yield connection
 
+    @contextmanager
+    def read_nearby(self) -> Iterator[Connection]:
+        """For one read by key that does not wait, on the thread that serves requests; may raise NotNearby."""
+        if self._nearby is None:
+            raise NotNearby
+        with self._nearby.read() as connection:
+            yield connection
+
     def ready(self) -> None:
         """Return while the tables are there; StoreError with the reason otherwise."""
         with self.read() as connection:
@@ -35,6 +45,8 @@ class AccessDatabase:
 
     def close(self) -> None:
         """Give back every connection."""
+        if self._nearby:
+            self._nearby.close()
         self._reader.dispose()
         self._writer.dispose()
 

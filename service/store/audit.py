@@ -4,9 +4,9 @@ It lies apart from the clinical resources: no search of theirs reaches it. Ids b
 of ids is the order of time and a page or a period is a walk along the key.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextvars import ContextVar
-from secrets import token_hex
+from random import Random, SystemRandom
 from typing import NamedTuple
 
 from sqlalchemy import bindparam, select
@@ -17,6 +17,7 @@ from service.store.tables import audit_events, courses, resources
 from service.store.writing import WriteUnit
 
 _a, _r, _c = audit_events.c, resources.c, courses.c
+_NAMES = Random(SystemRandom().getrandbits(256))
 _DIGITS = 14  # hexadecimal digits of microseconds since 1970: enough until the year 4253
 
 # Called within each write before it is committed, in the context of the request that writes; None outside of one.
@@ -59,7 +60,9 @@ _PATIENTS = ListStatement(
 )
 _PATIENTS_OF_COURSES = ListStatement(
     {
-        size: Statement(select(_c.patient_id).where(_c.site == bindparam("site"), one_of_list(_c.course_id, size)))
+        size: Statement(
+            select(_c.course_id, _c.patient_id).where(_c.site == bindparam("site"), one_of_list(_c.course_id, size))
+        )
         for size in list_sizes()
     }
 )
@@ -67,7 +70,7 @@ _PATIENTS_OF_COURSES = ListStatement(
 
 def event_id(at_us: int) -> str:
     """An id that sorts by its instant (microseconds since 1970 UTC)."""
-    return f"{at_us:0{_DIGITS}x}-{token_hex(8)}"
+    return f"{at_us:0{_DIGITS}x}-{_NAMES.getrandbits(64):016x}"
 
 
 def append_events(unit: WriteUnit, rows: Iterable[AuditRow]) -> None:
@@ -97,13 +100,27 @@ def find_events(unit: CourseReads, asked: AuditAsked) -> list[AuditRow]:
 def event_body(unit: CourseReads, id_: str) -> bytes | None:
     """The AuditEvent of an id, or None."""
     rows = _ONE.rows(unit.connection, {"site": unit.site, "id": id_})
-    return rows[0].body if rows else None
+    return rows[0][0] if rows else None
 
 
-def patients_of(unit: CourseReads, keys: Iterable[tuple[str, str]], course_ids: Iterable[str] = ()) -> set[str]:
-    """Ids of the Patients that resources (type, id) and courses belong to."""
+class Patients(NamedTuple):
+    """Ids of the Patients that resources (type, id) and courses belong to; what belongs to nobody is not there."""
+
+    of_resources: Mapping[tuple[str, str], str]
+    of_courses: Mapping[str, str]
+
+    def of(self, keys: Iterable[tuple[str, str]], course_ids: Iterable[str]) -> set[str]:
+        """Those of some of them."""
+        found = {self.of_resources[key] for key in keys if key in self.of_resources}
+        return found | {self.of_courses[each] for each in course_ids if each in self.of_courses}
+
+
+def patients_of(unit: CourseReads, keys: Iterable[tuple[str, str]], course_ids: Iterable[str] = ()) -> Patients:
+    """The Patients of resources (type, id) and of courses, asked for together."""
     wanted = set(keys)
     rows = _PATIENTS.rows(unit.connection, sorted({id_ for _, id_ in wanted}), {"site": unit.site})
-    found = {id_ if type_ == "Patient" else patient for type_, id_, patient in rows if (type_, id_) in wanted}
     named = _PATIENTS_OF_COURSES.rows(unit.connection, sorted(set(course_ids)), {"site": unit.site})
-    return (found | {row.patient_id for row in named}) - {""}
+    whose = {(type_, id_): id_ if type_ == "Patient" else patient for type_, id_, patient in rows}
+    return Patients(
+        {key: patient for key, patient in whose.items() if patient and key in wanted}, dict(map(tuple, named))
+    )

@@ -2,7 +2,7 @@
 
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, bindparam, insert, select, update
+from sqlalchemy import Connection, bindparam, func, insert, select, update
 
 from service.store.access_tables import clients
 from service.store.statements import Statement
@@ -27,7 +27,7 @@ class ClientRow(NamedTuple):
 
 
 _ALL = select(*(_c[name] for name in ClientRow._fields))
-_ANY = select(_c.client_id).limit(1)
+_FIRST = Statement(select(func.min(_c.client_id)).where(_c.client_id > bindparam("after")))
 _ONE = Statement(_ALL.where(_c.client_id == bindparam("client_id")))
 
 
@@ -44,7 +44,7 @@ def list_clients(connection: Connection) -> list[ClientRow]:
 
 def any_client(connection: Connection) -> bool:
     """Whether a client was ever registered; a revoked one counts."""
-    return connection.execute(_ANY).first() is not None
+    return _FIRST.rows(connection, {"after": ""})[0][0] is not None
 
 
 def add_client(connection: Connection, row: ClientRow) -> None:

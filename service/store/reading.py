@@ -39,12 +39,16 @@ class Reading(CourseReads):
 
     def resource(self, type_: str, id_: str) -> Stored | None:
         """The current version; one without a body where the resource was deleted; None where there never was one."""
-        key = {"site": self.site, "type": type_, "id": id_}
-        rows = _CURRENT.rows(self._connection, key)
-        if rows:
-            return Stored(type_, id_, *rows[0])
-        gone = _DELETED.rows(self._connection, key)
-        return Stored(type_, id_, gone[0].version, gone[0].last_updated, None) if gone else None
+        current = self.standing(type_, id_)
+        if current is not None:
+            return current
+        gone = _DELETED.rows(self._connection, {"site": self.site, "type": type_, "id": id_})
+        return Stored(type_, id_, gone[0][0], gone[0][1], None) if gone else None
+
+    def standing(self, type_: str, id_: str) -> Stored | None:
+        """The current version; None where the resource was deleted, and where there never was one. One statement."""
+        rows = _CURRENT.rows(self._connection, {"site": self.site, "type": type_, "id": id_})
+        return Stored(type_, id_, *rows[0]) if rows else None
 
     def version(self, type_: str, id_: str, version: int) -> Stored | None:
         """One version, current or not; None where there is no such."""

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Engine, select, text
 from service.store.audit import witness
 from service.store.engines import Checkpoints, engines
 from service.store.errors import translated
+from service.store.nearby import NotNearby, nearby
 from service.store.reading import Reading
 from service.store.schema import current_revision, refuse_other_tables, upgrade
 from service.store.tables import courses
@@ -27,6 +28,7 @@ class Store:
         self._token_sets: dict[str, TokenSets] = {}
         self._lock = threading.Lock()
         self._checkpoints: Checkpoints | None = None
+        self._nearby = nearby(reader)
 
     def migrate(self) -> None:
         """Bring the tables to this version; several processes may do so at once. StoreError as for writing."""
@@ -53,6 +55,8 @@ class Store:
         if self._checkpoints:
             self._checkpoints.stop()
             self._checkpoints = None
+        if self._nearby:
+            self._nearby.close()
         self._reader.dispose()
         self._writer.dispose()
 
@@ -80,6 +84,14 @@ class Store:
     def read(self, site: str) -> Iterator[Reading]:
         """Read one site; everything within the block is of one state of the database."""
         with translated(), self._snapshot() as connection:
+            yield Reading(connection, site, self._sets(site))
+
+    @contextmanager
+    def read_nearby(self, site: str) -> Iterator[Reading]:
+        """For one read by key that does not wait, on the thread that serves requests; may raise NotNearby."""
+        if self._nearby is None:
+            raise NotNearby
+        with self._nearby.read() as connection:
             yield Reading(connection, site, self._sets(site))
 
     @contextmanager

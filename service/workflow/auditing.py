@@ -20,8 +20,7 @@ from service.fhir.build.audit_event import KINDS, Access, audit_event, outcome_o
 from service.projection import Site, Unsound
 from service.search.dates import microseconds
 from service.store import Store
-from service.store.audit import AuditRow, append_events, event_id, patients_of
-from service.store.courses import CourseReads
+from service.store.audit import AuditRow, Patients, append_events, event_id, patients_of
 from service.store.rows import Written
 from service.store.writing import WriteUnit
 
@@ -106,7 +105,9 @@ class AuditRecorder:
         while waiting:
             some = list(islice(waiting, AT_ONCE))
             with self._store.write(site, self._clock()) as unit:
-                append_events(unit, [self._row(site, access) for seen in some for access in _accesses(unit, seen)])
+                keys = {key for seen in some for key in seen.keys}
+                patients = patients_of(unit, keys, {each for seen in some for each in seen.course_ids})
+                append_events(unit, [self._row(site, access) for seen in some for access in _accesses(patients, seen)])
             for _ in some:
                 waiting.popleft()
 
@@ -172,9 +173,9 @@ def _told(references: list[str], kind: str) -> tuple[str, ...]:
     return provenances or others if kind == "import" else others or provenances
 
 
-def _accesses(unit: CourseReads, seen: Seen) -> Iterator[Access]:
+def _accesses(patients: Patients, seen: Seen) -> Iterator[Access]:
     """One for each patient whose data was shown; one without a patient where there is none and none was told yet."""
-    shown = patients_of(unit, seen.keys, seen.course_ids) | set(_asked_for(seen.access.cleaned))
+    shown = patients.of(seen.keys, seen.course_ids) | set(_asked_for(seen.access.cleaned))
     for patient in sorted(shown - seen.told):
         yield replace(seen.access, patient=patient)
     if not shown and not seen.recorded:

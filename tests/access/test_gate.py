@@ -52,6 +52,18 @@ def test_a_machine_whose_clock_is_half_a_minute_behind_knows_the_token_too(datab
     Gate(database).access(bearer(endpoint, client_id), NOW - timedelta(seconds=30))
 
 
+def test_nearby_a_token_opens_the_same_and_no_longer(database, endpoint, client_id):
+    gate, token = Gate(database), bearer(endpoint, client_id)
+    assert gate.access_nearby(token, NOW) == gate.access(token, NOW)
+    with pytest.raises(Unauthorised):
+        gate.access_nearby(token, NOW + timedelta(seconds=300))
+    with pytest.raises(Unauthorised):
+        gate.access_nearby([], NOW)
+    revoke(database, client_id, NOW)
+    with pytest.raises(Unauthorised):
+        gate.access_nearby(token, NOW)
+
+
 def test_revocation_works_with_the_next_request_in_every_process(database, endpoint, client_id, tmp_path):
     from service.store.access import open_access_database
 

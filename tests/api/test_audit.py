@@ -257,7 +257,7 @@ def test_row_106_a_refusal_is_recorded_with_its_status_and_nothing_of_what_was_s
 def test_row_106_a_crash_is_a_serious_failure(watched, monkeypatch):
     two_courses(watched)
     own = observation_id(watched)
-    monkeypatch.setattr("service.store.reading.Reading.resource", lambda *_: {}["Ingrid Moen"])
+    monkeypatch.setattr("service.store.reading.Reading.standing", lambda *_: {}["Ingrid Moen"])
     assert asked(watched, "GET", f"/fhir/Observation/{own}", "c-1").status_code == 500
     monkeypatch.undo()
     event = one_with(watched, "c-1")

@@ -75,7 +75,8 @@ def test_a_crash_is_an_outcome_without_its_cause(side, monkeypatch):
     def crash(*_):
         raise RuntimeError("Tove Ødegård, born 1950")
 
-    monkeypatch.setattr(type(side.store), "read", crash)
+    for way in ("read", "read_nearby"):
+        monkeypatch.setattr(type(side.store), way, crash)
     answer = side.get("Observation/p-1-o-1")
     assert assert_outcome(answer, 500) == "exception"
     assert "Tove" not in answer.text

@@ -153,10 +153,12 @@ def test_courses_are_listed_by_state(client):
 
 def test_the_due_board_lists_open_resets_most_overdue_first(client):
     post(client, "/intake/courses", course_file(installation(), course_id="reset-too-late"))
-    post(client, "/intake/courses", course_file(installation("in-1", "2026-03-09T10:00:00+01:00"), course_id="reset-to-come"))
+    later = installation("in-1", "2026-03-09T10:00:00+01:00")
+    post(client, "/intake/courses", course_file(later, course_id="reset-to-come"))
     post(client, "/intake/courses", course_file(installation(), removal(), course_id="taken-out"))
     rows = client.get("/intake/due").json()["due"]
-    assert [(row["course_id"], row["status"]) for row in rows] == [("reset-too-late", "overdue"), ("reset-to-come", "planned")]
+    told = [(row["course_id"], row["status"]) for row in rows]
+    assert told == [("reset-too-late", "overdue"), ("reset-to-come", "planned")]
     assert [row["course_id"] for row in client.get("/intake/due?within_h=0").json()["due"]] == ["reset-too-late"]
     for ahead in ("-1", "x", "9999", "1e3", ""):
         assert client.get(f"/intake/due?within_h={ahead}").status_code == 422

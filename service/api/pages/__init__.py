@@ -5,6 +5,7 @@ from datetime import datetime
 
 from fastapi import APIRouter
 
+from service.api.branching import joined
 from service.api.pages.course_routes import course_routes
 from service.api.pages.form_routes import form_routes
 from service.api.pages.ward_routes import ward_routes
@@ -16,8 +17,8 @@ __all__ = ["page_routes"]
 
 def page_routes(workflow: Workflow, settings: Settings, clock: Callable[[], datetime]) -> APIRouter:
     """Everything under /ward. Reading needs `intake:read`, posting a form `intake:write`; the door asks for them."""
-    routes = APIRouter(include_in_schema=False)
-    routes.include_router(ward_routes(workflow, settings, clock))
-    routes.include_router(course_routes(workflow, settings, clock))
-    routes.include_router(form_routes(workflow, settings, clock))
-    return routes
+    return joined(
+        ward_routes(workflow, settings, clock),
+        course_routes(workflow, settings, clock),
+        form_routes(workflow, settings, clock),
+    )

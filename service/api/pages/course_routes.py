@@ -20,7 +20,7 @@ from service.workflow import Workflow
 
 def course_routes(workflow: Workflow, settings: Settings, clock: Callable[[], datetime]) -> APIRouter:
     """GET /ward/courses/{id} and /ward/courses/{id}/sheet.pdf."""
-    routes = APIRouter()
+    routes = APIRouter(include_in_schema=False)
     root = ward_root(settings)
 
     def shown(course_id: str, saved: str) -> str:

@@ -41,7 +41,7 @@ CORRECTIONS = ("correct", "retract")
 
 def form_routes(workflow: Workflow, settings: Settings, clock: Callable[[], datetime]) -> APIRouter:
     """GET and POST of /ward/new and of every form below /ward/courses/{id}; POST of what a form would mean."""
-    routes = APIRouter()
+    routes = APIRouter(include_in_schema=False)
     root = ward_root(settings)
     zone = ZoneInfo(settings.zone)
 

@@ -17,7 +17,7 @@ from service.api.pages.board import read_board
 from service.api.pages.deliveries import read_deliveries, read_standing
 from service.api.pages.members import member_label
 from service.api.pages.rendering import environment, page, script
-from service.clinic.layout import WoundToFit, plan_for
+from service.clinic.layout import WOUND_MEMBERS, plan_for
 from service.clinic.layout_words import plan_view, rounded_up
 from service.config import Settings
 from service.intake.faults import Refused
@@ -31,7 +31,7 @@ A_YEAR = "private, max-age=31536000, immutable"  # its address holds its digest
 
 def ward_routes(workflow: Workflow, settings: Settings, clock: Callable[[], datetime]) -> APIRouter:
     """GET /ward, /ward/deliveries, /ward/plan and /ward/ward.js."""
-    routes = APIRouter()
+    routes = APIRouter(include_in_schema=False)
     root = ward_root(settings)
     local = Local(ZoneInfo(settings.zone))
     around: dict[str, Any] = {"root": root, "framed": False}
@@ -70,10 +70,9 @@ def ward_routes(workflow: Workflow, settings: Settings, clock: Callable[[], date
 
 def _plan(site: Site, given: Mapping[str, str], root: str) -> dict[str, Any]:
     """The form with what was typed, its faults, and the plan where there are none."""
-    typed = {name: text.strip() for name, text in given.items() if text.strip() and name in WoundToFit.model_fields}
+    typed = {name: text.strip() for name, text in given.items() if text.strip() and name in WOUND_MEMBERS}
     words = {
-        name: SimpleNamespace(said=member_label(name), required=field.is_required())
-        for name, field in WoundToFit.model_fields.items()
+        name: SimpleNamespace(said=member_label(name), required=required) for name, required in WOUND_MEMBERS.items()
     }
     shown: dict[str, Any] = {"words": words, "given": typed, "faults": {}, "plan": None, "sheet": ""}
     if typed:
