@@ -105,6 +105,7 @@ def _copy_all(reading: Connection, writing: Connection, progress: Progress) -> d
             raise StoreError(f"the copy of {table.name} is not what was read; nothing was kept")
     if writing.dialect.name == "postgresql":
         _set_sequences(writing)
+        writing.execute(text("ANALYZE"))  # or it would plan its first statements as for tables that are empty
     mark(writing, expected_revision())
     return copied
 

@@ -3,6 +3,7 @@
 import tracemalloc
 from pathlib import Path
 
+import psycopg
 import pytest
 from sqlalchemy import create_engine, func, inspect, select, text
 
@@ -61,6 +62,13 @@ def test_to_postgresql_and_back_is_the_same_and_goes_on_where_it_was(tmp_path, p
         assert (after.version, after.last_updated) > (before.version, before.last_updated)
         assert unit_arrivals(workflow) == sorted(set(unit_arrivals(workflow)))
         workflow.close()
+
+
+def test_postgresql_knows_the_sizes_of_what_was_copied_into_it(tmp_path, postgresql_url):
+    copied = copy_database(filled(f"sqlite:///{tmp_path / 'first.sqlite3'}"), postgresql_url)
+    with psycopg.connect(postgresql_url) as connection:
+        known = connection.execute("SELECT reltuples FROM pg_class WHERE relname = 'resources'").fetchone()
+    assert known == (copied["resources"].rows,)
 
 
 def unit_arrivals(workflow) -> list[int]:
