@@ -10,7 +10,6 @@ import tomllib
 from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import quote
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from service.clinic.force import BenchFault, BenchTable, read_bench_table
 from service.clinic.policy import Fault, Policy, PolicyFault, read_policy
@@ -89,6 +88,8 @@ def _told(given: dict[str, Any]) -> list[tuple[str, str]]:
     told += [(key, "is a text") for key in OwnSettings._fields if not isinstance(given.get(key, ""), str)]
     zone = given.get("zone")
     if isinstance(zone, str):
+        from zoneinfo import ZoneInfo, ZoneInfoNotFoundError  # most sites have no zone of their own
+
         try:
             ZoneInfo(zone)
         except (ZoneInfoNotFoundError, ValueError, OSError):

@@ -11,6 +11,7 @@ from service.clinic import entries
 from service.clinic.layout import WoundToFit, plan_for
 from service.clinic.layout_words import plan_view
 from service.clinic.policy import default_policy
+from service.intake.models import model_of
 from service.intake.planning import review_wound
 
 EXAMPLE: dict[str, Any] = json.loads(Path(__file__).with_name("example-course.json").read_bytes())
@@ -33,7 +34,7 @@ STATUS = {
 def schemas() -> dict[str, Any]:
     """The contract's models as JSON Schema for `components.schemas`."""
     contract = [*(getattr(entries, name) for name in ("Course", *KINDS)), WoundToFit]
-    models = [(model, "validation") for model in contract]
+    models = [(model_of(record), "validation") for record in contract]
     _, definitions = models_json_schema(models, ref_template="#/components/schemas/{model}")  # type: ignore[arg-type]  # pydantic wants literal modes
     named: dict[str, Any] = definitions["$defs"]
     return named | {

@@ -4,6 +4,7 @@ from collections import Counter
 from urllib.parse import urlencode
 
 from fastapi import APIRouter
+from msgspec.structs import asdict
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
@@ -13,7 +14,7 @@ from service.api.documentation import PLAN, PLAN_REQUEST, answers
 from service.api.problems import problem
 from service.api.start import POLICY as CONTENT_POLICY
 from service.clinic.force import BenchTable
-from service.clinic.layout import WoundToFit, plan_for
+from service.clinic.layout import WOUND_MEMBERS, WoundToFit, plan_for
 from service.clinic.layout_words import plan_view
 from service.clinic.policy import Policy
 from service.intake.faults import Fault, Refused
@@ -61,7 +62,7 @@ def plan_routes(policy: Policy, bench: BenchTable | None, public_base: str) -> A
 
 
 def _query(wound: WoundToFit) -> str:
-    return urlencode({name: f"{value:f}" for name, value in wound if value is not None})
+    return urlencode({name: f"{value:f}" for name, value in asdict(wound).items() if value is not None})
 
 
 def prefers_html(accept: list[str]) -> bool:
@@ -87,7 +88,7 @@ def _quality(parameters: list[str]) -> float:
 
 
 _PARAMETERS = [
-    {"name": name, "in": "query", "required": field.is_required(), "schema": {"type": "number"}}
-    for name, field in WoundToFit.model_fields.items()
+    {"name": name, "in": "query", "required": required, "schema": {"type": "number"}}
+    for name, required in WOUND_MEMBERS.items()
 ]
 _SHEET = answers(None, 422) | {200: {"description": "The sheet", "content": {"text/html": {}}}}

@@ -10,7 +10,7 @@ from decimal import Decimal
 from service.clinic import findings
 from service.clinic.alerts import Finding
 from service.clinic.counts import Tally
-from service.clinic.entries import Installation
+from service.clinic.entries import GapReading, Identifier, Installation, InstalledBand, Performer
 from service.clinic.gap import baseline_of, gap_metrics
 from service.clinic.policy import Policy
 from service.clinic.rate import GapPoint
@@ -66,17 +66,14 @@ def _tally(removed: int, left: int = 0, escalated: int = 0) -> Tally:
 
 def _installation(policy: Policy) -> Installation:
     """One band, set back further than the policy has it."""
-    band = {"band": 1, "station_mm": 90, "rest_mark_mm": 10, "mark_mm": 18, "tail_mm": 80}
-    return Installation.model_validate(
-        {
-            "kind": "installation",
-            "entry_id": "example",
-            "at": SECOND_MORNING,
-            "performer": {"identifier": {"system": "urn:example:staff", "value": "1"}},
-            "anchors_per_side": 19,
-            "anchor_interval_mm": policy.anchor_interval_mm,
-            "setback_mm": min(D(30), policy.setback_max_mm + 5),
-            "bands": [band],
-            "gaps": [{"station_mm": 90, "gap_mm": 61}],
-        }
+    return Installation(
+        kind="installation",
+        entry_id="example",
+        at=SECOND_MORNING,
+        performer=Performer(identifier=Identifier(system="urn:example:staff", value="1")),
+        anchors_per_side=19,
+        anchor_interval_mm=policy.anchor_interval_mm,
+        setback_mm=min(D(30), policy.setback_max_mm + 5),
+        bands=[InstalledBand(band=1, station_mm=D(90), rest_mark_mm=D(10), mark_mm=D(18), tail_mm=D(80))],
+        gaps=[GapReading(station_mm=D(90), gap_mm=D(61))],
     )

@@ -4,14 +4,13 @@ Codes, severities and rules are this project's own; the limits they name come fr
 local protocol usually foresees, never an order.
 """
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 HIGH, MEDIUM, LOW = "high", "medium", "low"
 SEVERITIES = (HIGH, MEDIUM, LOW)
 
 
-@dataclass(frozen=True, slots=True)
-class AlertKind:
+class AlertKind(Struct, frozen=True):
     """How severe an alert is, which step usually follows it, and by which readings it begins and ends.
 
     `raised_when` and `cleared_when` name the limits of the policy; docs/alerts.md is made of them.

@@ -6,9 +6,11 @@ no substitute for looking at the limb; signs of compartment syndrome, ischaemia 
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from service.clinic.alert_kinds import KINDS, SEVERITIES
 
@@ -19,8 +21,7 @@ OF_GAPS = ("not-closing", "not-parallel", "stations-differ", "slow-widening")
 OF_DEVICE = (*OF_BANDS, *OF_GAPS, "anchors-covered", "layout", "reset-overdue", "dislodged")
 
 
-@dataclass(frozen=True, slots=True)
-class AlertEpisode:
+class AlertEpisode(Struct, frozen=True):
     """One alert from the entry that raised it to the entry that cleared it; (code, subject, raised_by) is unique.
 
     `observed` is the latest reading that keeps it up, charted by `observed_by` (at first the entry that raised it).
@@ -46,8 +47,7 @@ class AlertEpisode:
         return self.until is None
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(Struct, frozen=True):
     """What one entry says that keeps an alert up: the reading, the limit, their UCUM unit, and a clause in words."""
 
     observed: Decimal | str | None
@@ -101,8 +101,7 @@ def oldest_first(episode: AlertEpisode) -> tuple[datetime, str, str, str]:
     return episode.since, episode.code, episode.subject, episode.raised_by
 
 
-@dataclass(slots=True)
-class AlertBook:
+class AlertBook(Struct):
     """The alerts of a course: at most one active for each code and subject, and all that have ended."""
 
     _active: dict[tuple[str, str], AlertEpisode] = field(default_factory=dict)

@@ -5,9 +5,10 @@ Whether a device is in place, what is due and which items are where is decided e
 
 from collections.abc import Iterable
 from copy import copy
-from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
+
+from msgspec import Struct, field
 
 from service.clinic import findings
 from service.clinic.alerts import OF_BANDS, OF_DEVICE, AlertBook, AlertEpisode, Finding, most_severe_first
@@ -29,8 +30,7 @@ def subject_of(band: int) -> str:
     return f"band-{band}"
 
 
-@dataclass(slots=True)
-class Attention:
+class Attention(Struct):
     """The alerts of a course, and the charted facts that later entries are judged against."""
 
     policy: Policy

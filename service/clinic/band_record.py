@@ -1,8 +1,10 @@
 """What the entries say about one band: its latest mark, the gap that belongs to it, and its clock."""
 
-from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from service.clinic.bands import BandFacts, band_condition, stretch_error, stretch_ratio
 from service.clinic.entries import InstalledBand
@@ -13,8 +15,7 @@ from service.clinic.resets import BandClock
 PAIRED_WITHIN = timedelta(hours=1)  # a reset and a gap reading as near as this belong together
 
 
-@dataclass(frozen=True, slots=True)
-class MarkReading:
+class MarkReading(Struct, frozen=True):
     """A band's mark as read by an installation, a check or a reset (after it); a setting when it was set then."""
 
     entry_id: str
@@ -24,8 +25,7 @@ class MarkReading:
     is_setting: bool
 
 
-@dataclass(frozen=True, slots=True)
-class BandRecord:
+class BandRecord(Struct, frozen=True):
     """One band of the latest installation. `pair_apart` is how far in time its paired gap lies, None for an estimate.
 
     `awaits_gap`: its latest mark was read without gaps at a setting, so a gap reading within the hour may still pair.

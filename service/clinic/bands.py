@@ -5,9 +5,10 @@ band should be reset: the local protocol and the treating surgeon decide.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
+
+from msgspec import Struct
 
 from service.clinic import force
 from service.clinic.force import BenchTable
@@ -20,8 +21,7 @@ ONE, ZERO = Decimal(1), Decimal(0)
 FAR_DAYS = 3650
 
 
-@dataclass(frozen=True, slots=True)
-class BandState:
+class BandState(Struct, frozen=True):
     """One band as of now: what was read, what follows from it, and the plan for its next setting."""
 
     band: int
@@ -55,8 +55,7 @@ class BandState:
     below_range_at: datetime | None
 
 
-@dataclass(frozen=True, slots=True)
-class BandFacts:
+class BandFacts(Struct, frozen=True):
     """What the entries say about one band, before anything is computed.
 
     `mark_mm`, `read_by`, `read_at`: its latest mark reading, of whatever entry; `read_now` is False when the latest
@@ -77,8 +76,7 @@ class BandFacts:
     pair_is_estimate: bool
 
 
-@dataclass(frozen=True, slots=True)
-class WoundNow:
+class WoundNow(Struct, frozen=True):
     """What all bands of an installation share: the wound, the setback, the latest comparable gaps, the closing rate.
 
     `hold`: the skin was charted as anything but intact and not yet as intact again.

@@ -2,8 +2,10 @@
 
 from collections.abc import Iterator
 from copy import copy
-from dataclasses import dataclass, field, replace
 from decimal import Decimal
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from service.clinic.band_record import BandRecord, MarkReading, install, read, remaining
 from service.clinic.bands import BELOW_RANGE, BandState, WoundNow, band_condition, band_states
@@ -16,8 +18,7 @@ from service.clinic.resets import BandClock
 NO_BANDS: frozenset[int] = frozenset()
 
 
-@dataclass(slots=True)
-class BandsInPlace:
+class BandsInPlace(Struct):
     """Every band that the latest installation put in, and which of them are still there.
 
     `seen` are those named since some were last taken out: when as many have been named as the counts leave, a check

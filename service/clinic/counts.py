@@ -7,14 +7,14 @@ left and escalated items settle each other is this project's own rule.
 """
 
 from copy import copy
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 ANCHORS, BANDS, DRESSINGS = "anchors", "bands", "dressings"
 ITEMS = (ANCHORS, BANDS, DRESSINGS)
 
 
-@dataclass(frozen=True, slots=True)
-class ItemCount:
+class ItemCount(Struct, frozen=True):
     """What became of one kind of item; `outstanding` may be negative (more came out than went in), never clipped.
 
     outstanding = placed - removed - found - left_on_purpose - unaccounted_escalated. `placed` and `outstanding` are
@@ -35,8 +35,7 @@ class ItemCount:
         return self.found + self.left_on_purpose + self.unaccounted_escalated
 
 
-@dataclass(frozen=True, slots=True)
-class Counts:
+class Counts(Struct, frozen=True):
     """The counts of a course, per kind of item."""
 
     anchors: ItemCount
@@ -48,8 +47,7 @@ class Counts:
         return {ANCHORS: self.anchors, BANDS: self.bands, DRESSINGS: self.dressings}[item]
 
 
-@dataclass(slots=True)
-class Tally:
+class Tally(Struct):
     """The running count of one kind of item.
 
     `expected` is what should still be in place by the last word on it: placements add to it, a dressing taken off in a
@@ -143,8 +141,7 @@ class Tally:
         )
 
 
-@dataclass(slots=True)
-class Ledger:
+class Ledger(Struct):
     """The running counts of a course."""
 
     anchors: Tally = field(default_factory=Tally)

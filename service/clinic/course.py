@@ -6,8 +6,10 @@ begins, changes and ends stands in the method of its name. Retracted entries cha
 
 from collections.abc import Iterable, Iterator, Sequence
 from copy import copy
-from dataclasses import dataclass, replace
 from datetime import datetime
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from service.clinic import findings
 from service.clinic.alerts import AlertEpisode
@@ -344,8 +346,7 @@ class CourseFold:
         return tuple(self._periods.periods)
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(Struct, frozen=True):
     """An entry and the fold after it; for a retracted entry a copy of the fold to which it was applied as if it stood.
 
     The fold of the steps is one and the same object: ask it for what is needed before asking for the next step.

@@ -15,8 +15,10 @@ C = Γ((ν+1)/2)/(√π Γ(ν/2)). The tests compare it with Monte Carlo draws o
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
+from math import sqrt
+
+from msgspec import Struct
 
 # Twelve of the 24 Gauss-Legendre nodes on [-1, 1] and their weights; the others mirror them.
 # Abramowitz and Stegun, Handbook of Mathematical Functions, table 25.4; a test recomputes them.
@@ -82,12 +84,11 @@ def tail_integral(nu: int, a: float, b: float) -> float:
         upper = student_cdf(-b * math.sqrt(nu / a), nu)
         return float(a ** (-nu / 2)) * upper
     r = a + b * b
-    total = math.fsum(weight / math.sqrt(r - a * square) for square, weight in _nodes(nu))
+    total = math.fsum([weight / sqrt(r - a * square) for square, weight in _nodes(nu)])
     return _normalising(nu) * math.exp((1 - nu) / 2 * math.log(r)) * total
 
 
-@dataclass(frozen=True, slots=True)
-class Process:
+class Process(Struct, frozen=True):
     """What m steps over `observed_days` show of one process; lengths in mm, or in logarithms of mm.
 
     `distance` is still to go (> 0), `speed` its mean towards it per day, `spread` = S = ν s², `nu` = ν, whole.

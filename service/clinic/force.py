@@ -10,10 +10,11 @@ import math
 import tomllib
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import pairwise
 from typing import Any
+
+from msgspec import Struct
 
 from service.clinic.policy import Fault
 
@@ -68,8 +69,7 @@ class BenchFault(ValueError):
         super().__init__("; ".join(str(fault) for fault in faults))
 
 
-@dataclass(frozen=True, slots=True)
-class BenchTable:
+class BenchTable(Struct, frozen=True):
     """Force in newtons against stretch ratio as measured on a site's own bands, with the conditions of the test.
 
     Between the rows a monotone piecewise cubic (PCHIP: Fritsch and Carlson 1980, Fritsch and Butland 1984); outside of
@@ -80,7 +80,7 @@ class BenchTable:
     stretches: tuple[float, ...]
     forces_n: tuple[float, ...]
     slopes: tuple[float, ...]
-    conditions: tuple[tuple[str, Decimal], ...] = field(default=())
+    conditions: tuple[tuple[str, Decimal], ...] = ()
 
     @property
     def version(self) -> str:

@@ -8,8 +8,9 @@ the readings do not show a trend.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
+
+from msgspec import Struct
 
 from service.clinic.first_passage import Process, observed_process, quantile, student_cdf
 from service.clinic.policy import Policy
@@ -33,8 +34,7 @@ NOT_CLOSING = "not-closing"
 NO_TREND = "no-trend"
 
 
-@dataclass(frozen=True, slots=True)
-class Forecast:
+class Forecast(Struct, frozen=True):
     """When the widest gap reaches the closable gap; probabilities are counted from the latest gap reading.
 
     `closable_at_median`, `_p05`, `_p95`: absent when beyond the horizon, and `open_ended` when the last of them is.
@@ -51,8 +51,7 @@ class Forecast:
     absent_reason: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class PooledProcesses:
+class PooledProcesses(Struct, frozen=True):
     """The two candidate processes of a series of gaps, each with half the weight."""
 
     linear: Process
@@ -63,8 +62,7 @@ class PooledProcesses:
         return (self.linear.arrived_by(days) + self.logarithmic.arrived_by(days)) / 2
 
 
-@dataclass(frozen=True, slots=True)
-class Trend:
+class Trend(Struct, frozen=True):
     """Least-squares line: slope per day, intercept, residual standard deviation, two-sided p of the slope."""
 
     slope: float

@@ -6,10 +6,11 @@ The plain functions stand first; `gap_metrics` puts them together for one readin
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from itertools import pairwise
+
+from msgspec import Struct
 
 PI = Decimal("3.141592653589793238462643383280")
 NEAR_MM = Decimal(10)  # as near as this to an outermost station, a station counts as measured over
@@ -24,8 +25,7 @@ BASELINE_CLOSED = "baseline-closed"  # the first reading was 0, so no fraction o
 Profile = Sequence[tuple[Decimal, Decimal]]
 
 
-@dataclass(frozen=True, slots=True)
-class GapMetrics:
+class GapMetrics(Struct, frozen=True):
     """Everything that one gap reading says; an absent value is `None`, closure fractions with their reason."""
 
     entry_id: str
@@ -46,8 +46,7 @@ class GapMetrics:
     rebound_mm: Decimal | None
 
 
-@dataclass(frozen=True, slots=True)
-class Baseline:
+class Baseline(Struct, frozen=True):
     """What the first gap reading of a course leaves for the later ones to be compared with."""
 
     max_gap_mm: Decimal

@@ -5,9 +5,10 @@ Taking a reading costs the same however many came before it.
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
+
+from msgspec import Struct, field
 
 from service.clinic.entries import GapReading
 from service.clinic.gap import Baseline, GapMetrics, baseline_of, by_station, gap_metrics, is_comparable
@@ -22,16 +23,14 @@ def measurable(length_mm: Decimal) -> Decimal:
     return length_mm if length_mm >= NOTHING_MM else Decimal(0)
 
 
-@dataclass(frozen=True, slots=True)
-class Creep:
+class Creep(Struct, frozen=True):
     """How far the latest point lies above the smallest since the last single step beyond the rebound limit."""
 
     smallest_mm: Decimal
     readings: int  # points since that smallest one
 
 
-@dataclass(slots=True)
-class GapRecord:
+class GapRecord(Struct):
     """What the gap readings of a course say so far."""
 
     length_mm: Decimal

@@ -4,40 +4,40 @@ A proposal to be checked at the wound by the treating surgeon; the limits are th
 practice without a published source.
 """
 
-from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict
+from msgspec import Struct
+from msgspec.structs import fields
 
 from service.clinic.bands import span_mm
-from service.clinic.entries import Number, between
 from service.clinic.force import BenchTable
 from service.clinic.gap import ellipse_gap, position
 from service.clinic.policy import USUAL_REST_MARK_MM, Policy
 from service.clinic.targets import order_of_work, target_mark_mm, target_range, target_share, target_stretch
+from service.clinic.values import Between, Number
 
 MAX_BANDS = 100  # as many as the intake takes
 
 
-class WoundToFit(BaseModel):
+class WoundToFit(Struct, frozen=True):
     """What is asked before an installation: two lengths of the wound, and what the site wants otherwise, in mm.
 
     Bounds are those of the intake contract for the same names. Without `anchor_interval_mm` and `setback_mm` those of
     the policy serve.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
-
-    length_mm: Annotated[Number, between(10, 1000)]
-    max_gap_mm: Annotated[Number, between(0, 400)]
-    rest_mark_mm: Annotated[Number, between(2, 50)] = USUAL_REST_MARK_MM
-    anchor_interval_mm: Annotated[Number, between(5, 30)] | None = None
-    setback_mm: Annotated[Number, between(5, 30)] | None = None
+    length_mm: Annotated[Number, Between(10, 1000)]
+    max_gap_mm: Annotated[Number, Between(0, 400)]
+    rest_mark_mm: Annotated[Number, Between(2, 50)] = USUAL_REST_MARK_MM
+    anchor_interval_mm: Annotated[Number, Between(5, 30)] | None = None
+    setback_mm: Annotated[Number, Between(5, 30)] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class PlannedBand:
+WOUND_MEMBERS = {member.name: member.required for member in fields(WoundToFit)}  # name -> must be told
+
+
+class PlannedBand(Struct, frozen=True):
     """One band to be put in, numbered from the reference end; `order` is its turn, from the middle outwards."""
 
     band: int
@@ -50,8 +50,7 @@ class PlannedBand:
     order: int
 
 
-@dataclass(frozen=True, slots=True)
-class LayoutPlan:
+class LayoutPlan(Struct, frozen=True):
     """Anchors and bands for a wound that has not been fitted yet."""
 
     length_mm: Decimal

@@ -8,9 +8,11 @@ trade without a published source; those marked "project's own" are ours. Neither
 import hashlib
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import force_setattr
 
 # The interval most bands carry in print; the one for which a range must leave a half-millimetre mark to aim at.
 USUAL_REST_MARK_MM = Decimal(10)
@@ -19,8 +21,7 @@ ELLIPSE_AND_PARABOLA = "an ellipse has 0.8 over the middle 60 % of its length, a
 MCQUEEN_1996 = "McQueen and Court-Brown, J Bone Joint Surg Br 1996;78-B:99-104"
 
 
-@dataclass(frozen=True, slots=True)
-class Limit:
+class Limit(Struct, frozen=True):
     """One limit: its name, UCUM unit, default, the bounds outside of which it is refused, and where it comes from."""
 
     name: str
@@ -58,8 +59,7 @@ LIMITS: tuple[Limit, ...] = (
 LIMIT_BY_NAME: Mapping[str, Limit] = {limit.name: limit for limit in LIMITS}
 
 
-@dataclass(frozen=True, slots=True)
-class Policy:
+class Policy(Struct, frozen=True):
     """All limits that a computation may use. Units as in the names; `version` is a digest of the values."""
 
     name: str
@@ -81,11 +81,11 @@ class Policy:
     parallel_min: Decimal
     perfusion_min_mmhg: Decimal
     horizon_days: Decimal
-    version: str = field(default="", init=False)
+    version: str = ""  # given or not, it is derived anew
 
     def __post_init__(self) -> None:
         """Derive the version, so that a policy made in code carries one too."""
-        object.__setattr__(self, "version", _digest(self))
+        force_setattr(self, "version", _digest(self))
 
     def limits(self) -> dict[str, Decimal]:
         """Every limit by name, in the order of `LIMITS`."""
@@ -97,8 +97,7 @@ def _digest(policy: Policy) -> str:
     return hashlib.sha256(values.encode()).hexdigest()[:12]
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
+class Fault(Struct, frozen=True):
     """Why one key of one file was refused."""
 
     file: str
@@ -121,7 +120,11 @@ class PolicyFault(ValueError):
 
 def default_policy() -> Policy:
     """The policy of the defaults in `LIMITS`; mappings/policy/default.toml says the same (a test compares them)."""
-    return Policy(name="default", **{limit.name: limit.default for limit in LIMITS})
+    return _with("default", {limit.name: limit.default for limit in LIMITS})
+
+
+def _with(name: str, limits: Mapping[str, Any]) -> Policy:
+    return Policy(name=name, **limits)
 
 
 def read_policy(toml_bytes: bytes, file_name: str, base: Policy | None = None) -> Policy:
@@ -145,7 +148,7 @@ def read_policy(toml_bytes: bytes, file_name: str, base: Policy | None = None) -
         found += _contradictions(values)
     if found:
         raise PolicyFault([Fault(file_name, key, why) for key, why in found])
-    return Policy(name=str(name), **values)
+    return _with(str(name), values)
 
 
 def _read_limits(table: Any, base: Policy | None) -> tuple[dict[str, Decimal], list[tuple[str, str]]]:

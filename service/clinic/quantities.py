@@ -1,13 +1,16 @@
 """The glossary: one name, one unit and one definition for every derived quantity, and how a figure is shown."""
 
-from dataclasses import dataclass
+import re
 from decimal import ROUND_HALF_EVEN, Decimal
+from functools import lru_cache
+
+from msgspec import Struct
 
 SIX_DECIMALS = Decimal("0.000001")
+_SHOWN_AS_IT_IS = re.compile(r"-?[0-9]+(?:\.[0-9]{0,5}[1-9])?").fullmatch
 
 
-@dataclass(frozen=True, slots=True)
-class Quantity:
+class Quantity(Struct, frozen=True):
     """A derived quantity: its name everywhere, its UCUM unit ("1" = none), what it is."""
 
     name: str
@@ -15,6 +18,7 @@ class Quantity:
     definition: str
 
 
+@lru_cache(maxsize=4096)  # a figure stands in the view of a course, in its resources and in their sentences
 def present(value: Decimal | float) -> Decimal:
     """A derived figure as shown everywhere: half-even to 6 decimals, no trailing zeros, never an exponent.
 
@@ -24,6 +28,8 @@ def present(value: Decimal | float) -> Decimal:
     number = value if isinstance(value, Decimal) else Decimal(repr(float(value)))
     if not number.is_finite():
         raise ValueError(f"{value} is no figure to show")
+    if number and _SHOWN_AS_IT_IS(str(number)):
+        return number
     text = format(number.quantize(SIX_DECIMALS, rounding=ROUND_HALF_EVEN), "f").rstrip("0").rstrip(".")
     return Decimal("0" if text in ("", "-0", "-") else text)
 

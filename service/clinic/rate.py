@@ -5,10 +5,11 @@ Times are aware datetimes; slopes are floats in mm per day. Only comparable read
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
 from functools import lru_cache
+
+from msgspec import Struct, field
 
 GROUP_WITHIN = timedelta(hours=1)  # readings less than this after the first of their group count as one
 RATE_WINDOW = timedelta(hours=72)
@@ -24,8 +25,7 @@ TOO_FEW_FOR_INTERVAL = "fewer-than-5-readings"
 TIED_TIMES = "no-rank-interval"
 
 
-@dataclass(frozen=True, slots=True)
-class ClosureRate:
+class ClosureRate(Struct, frozen=True):
     """Speed of the widest gap in mm per day, positive = closing; `None` with a reason where there is none."""
 
     mm_per_day: float | None
@@ -36,8 +36,7 @@ class ClosureRate:
     interval_absent_reason: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class GapPoint:
+class GapPoint(Struct, frozen=True):
     """The widest gap of one reading, or the mean of a group of readings within 1 h at their mean time."""
 
     at: datetime
@@ -58,8 +57,7 @@ def mean_point(group: Sequence[GapPoint]) -> GapPoint:
     return GapPoint(first + after / len(group), sum((p.gap_mm for p in group), Decimal(0)) / len(group))
 
 
-@dataclass(slots=True)
-class GapSeries:
+class GapSeries(Struct):
     """The comparable gap readings of a course in time order, grouped, with rebounds and the present segment.
 
     `add` costs the same however many readings came before. Only the last group can still change.

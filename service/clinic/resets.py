@@ -5,10 +5,12 @@ with every dressing change) and `out_of_range_grace_h` (project's own). Looking 
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Literal
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 DUE_WITHIN = timedelta(hours=2)
 ABOVE_MAXIMUM, BELOW_RANGE, DRESSING_CHANGE = "above-maximum", "below-range", "dressing-change"
@@ -19,8 +21,7 @@ DueStatus = Literal["planned", "due", "overdue"]
 ClosedKind = Literal["reset", "installation", "removal", "outcome", "device-removed"]
 
 
-@dataclass(frozen=True, slots=True)
-class DueCandidate:
+class DueCandidate(Struct, frozen=True):
     """One reason for a reset: at the latest when, of which bands, and by which entry it is set."""
 
     due_at: datetime
@@ -29,8 +30,7 @@ class DueCandidate:
     set_by: str
 
 
-@dataclass(frozen=True, slots=True)
-class DueReset:
+class DueReset(Struct, frozen=True):
     """The next reset of a course: the earliest candidate; `bands` are those due then, `set_by` what determines it."""
 
     due_at: datetime
@@ -46,8 +46,7 @@ class DueReset:
         return "due" if self.due_at - now <= DUE_WITHIN else "planned"
 
 
-@dataclass(frozen=True, slots=True)
-class BandClock:
+class BandClock(Struct, frozen=True):
     """What decides when one band is due: its last setting, a stretch out of range, a predicted slackening.
 
     `out_since` is the first reading out of range since the last setting or reading in range; `out_reason` says on
@@ -76,8 +75,7 @@ class BandClock:
         return replace(self, slack_at=slack_at, slack_by=entry_id)
 
 
-@dataclass(frozen=True, slots=True)
-class DressingChange:
+class DressingChange(Struct, frozen=True):
     """A charted time of the next dressing change."""
 
     due_at: datetime
@@ -132,8 +130,7 @@ def _merged(found: list[DueCandidate]) -> tuple[DueCandidate, ...]:
     return tuple(sorted(merged, key=lambda one: (one.due_at, REASONS.index(one.reason), one.bands)))
 
 
-@dataclass(frozen=True, slots=True)
-class ResetPeriod:
+class ResetPeriod(Struct, frozen=True):
     """From one setting of bands to the next, or to the end; at most one is open at a time.
 
     `due` is the next reset as known now, or as last known before the period closed.
@@ -152,8 +149,7 @@ class ResetPeriod:
         return self.closed_by is None
 
 
-@dataclass(slots=True)
-class ResetPeriods:
+class ResetPeriods(Struct):
     """The reset periods of a course in order; only the last can be open."""
 
     periods: list[ResetPeriod] = field(default_factory=list)

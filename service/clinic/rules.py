@@ -5,11 +5,12 @@ many faults has all of them named, a `Sketch` of an entry that could not be pars
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
 from typing import Any
+
+from msgspec import Struct
 
 from service.clinic.standing import StandingEntry
 
@@ -20,8 +21,7 @@ LARGEST_MARK_RATIO = Decimal(4)
 TAKEN_AFTER_OUTCOME = frozenset({"reconciliation"})
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Broken:
+class Broken(Struct, frozen=True, order=True):
     """A rule broken by an entry of the course as it would stand."""
 
     entry_id: str
@@ -164,8 +164,7 @@ def _skin(signs: Sequence[str | None]) -> Iterator[tuple[Path, str]]:
             yield ("skin", position), "intact stands only alone"
 
 
-@dataclass(frozen=True, slots=True)
-class AcrossEntries:
+class AcrossEntries(Struct, frozen=True):
     """The rules across entries, judged as far as some entry: what is broken, and what the next one meets."""
 
     installation: Any = None

@@ -5,9 +5,10 @@ Only the set of entries decides; the order of arrival merely breaks ties between
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
+
+from msgspec import Struct
 
 from service.clinic.entries import (
     CLINICAL_KINDS,
@@ -21,16 +22,14 @@ Status = Literal["as-charted", "amended", "retracted"]
 _RANK = {kind: rank for rank, kind in enumerate(CLINICAL_KINDS)}
 
 
-@dataclass(frozen=True, slots=True)
-class Charted:
+class Charted(Struct, frozen=True):
     """An entry as it reached us; `arrival` is its place in the order of arrival within the course."""
 
     entry: Entry
     arrival: int
 
 
-@dataclass(frozen=True, slots=True)
-class StandingEntry:
+class StandingEntry(Struct, frozen=True):
     """One clinical entry of a course with everything that was ever charted about it.
 
     `entry` is the content that stands: that of the newest amendment that is not retracted, or the original. Of a

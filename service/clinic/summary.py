@@ -1,9 +1,10 @@
 """All that is known of one course at one instant, and the course view made of it."""
 
-from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from typing import Any, Literal
+
+from msgspec import Struct
 
 from service.clinic.alerts import AlertEpisode
 from service.clinic.bands import NOT_READ, BandState
@@ -22,8 +23,7 @@ NO_COMPARABLE_GAP, TOO_FEW_STATIONS = "no-comparable-gap", "too-few-stations"
 AREA_METHODS_DIFFER, OPEN_ENDED = "area-methods-differ", "open-ended"
 
 
-@dataclass(frozen=True, slots=True)
-class Summary:
+class Summary(Struct, frozen=True):
     """The state of a course at an instant.
 
     `entry_id` names the latest installation or check. `gap` is the last measured one: when that entry measured none,

@@ -15,7 +15,7 @@ def map_course_file(path: Path) -> int:
     settings = settings_from()
     try:
         document = strict_json.read(path.read_bytes())
-        bundle = map_document(open_site(settings), document, datetime.now(UTC), settings.fhir_base)
+        bundle = map_document(open_site(settings, once=True), document, datetime.now(UTC), settings.fhir_base)
     except strict_json.Unreadable as fault:
         print(f"{path}: {fault}", file=sys.stderr)
         return 1

@@ -7,9 +7,10 @@ http://hl7.org/fhir/us/core/general-guidance.html. Without the setting nothing h
 
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from service.fhir.r4.issue import Issue
 from service.fhir.validate import ProfileRules
@@ -24,8 +25,7 @@ class UnknownRelease(ValueError):
     """A release of US Core that no table is there for."""
 
 
-@dataclass(frozen=True, slots=True)
-class ObservationProfile:
+class ObservationProfile(Struct, frozen=True):
     """One profile of Observation, and for which categories it is claimed."""
 
     profile: str
@@ -42,8 +42,7 @@ class ObservationProfile:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class UsCore:
+class UsCore(Struct, frozen=True):
     """One release, as its table says."""
 
     release: str

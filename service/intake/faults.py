@@ -1,13 +1,13 @@
 """What a refusal says: every fault of a document, each with a pointer into the document as it was sent."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 Path = tuple[str | int, ...]
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Fault:
+class Fault(Struct, frozen=True, order=True):
     """One fault: where (members and list positions from the document's root) and what."""
 
     path: Path

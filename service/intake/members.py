@@ -1,16 +1,17 @@
-"""Reading one course or entry: pydantic's findings turned into faults with pointers, all of them."""
+"""Reading one course or entry: what is surely right at once, of all else every fault with its pointer."""
 
 from collections.abc import Iterator
 from typing import Any, TypeVar, cast
 
-from pydantic import BaseModel, ValidationError
+from msgspec import Struct
 
 from service.clinic import entries
 from service.clinic.layout import WoundToFit
 from service.intake.faults import Fault, Path
+from service.intake.sure import surely
 
-Model = TypeVar("Model", bound=BaseModel)
-MODELS: dict[str, type[BaseModel]] = {
+Record = TypeVar("Record", bound=Struct)
+RECORDS: dict[str, type[Struct]] = {
     "installation": entries.Installation,
     "check": entries.Check,
     "reset": entries.Reset,
@@ -40,10 +41,10 @@ def read_entry(sent: Any) -> entries.Entry | list[Fault]:
     if "kind" not in sent:
         return [Fault(("kind",), "is missing")]
     kind = sent["kind"]
-    model = MODELS.get(kind) if isinstance(kind, str) else None
-    if model is None:
+    record = RECORDS.get(kind) if isinstance(kind, str) else None
+    if record is None:
         return [Fault(("kind",), f"must be one of {', '.join(entries.KINDS)}")]
-    return cast(entries.Entry | list[Fault], _read(model, sent))
+    return cast(entries.Entry | list[Fault], _read(record, sent))
 
 
 def read_wound_to_fit(sent: Any) -> WoundToFit | list[Fault]:
@@ -53,10 +54,19 @@ def read_wound_to_fit(sent: Any) -> WoundToFit | list[Fault]:
     return _read(WoundToFit, sent)
 
 
-def _read(model: type[Model], sent: Any) -> Model | list[Fault]:
+def _read(record: type[Record], sent: Any) -> Record | list[Fault]:
+    found = cast(Record | None, surely(record, sent))
+    return _judged(record, sent) if found is None else found
+
+
+def _judged(record: type[Record], sent: Any) -> Record | list[Fault]:
+    from pydantic import ValidationError  # a document in order does not wait for the library
+
+    from service.intake.models import model_of, record_of
+
     nulls = [Fault(path, "must not be null; leave the name out") for path in _nulls(sent, ())]
     try:
-        value = model.model_validate(sent)
+        value: Record = record_of(model_of(record).model_validate(sent))
     except ValidationError as findings:
         found = [_fault(finding) for finding in findings.errors(include_url=False, include_input=False)]
         null_paths = {fault.path for fault in nulls}

@@ -4,10 +4,11 @@ Pure: the course as charted so far and the clock are passed in. The caller store
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime
 from hashlib import sha256
 from typing import Any
+
+from msgspec import Struct, field
 
 from service import strict_json
 from service.clinic.entries import Course, Entry
@@ -20,8 +21,7 @@ from service.intake.sketch import sketch_course, sketch_entry
 CORRECTIONS = ("amendment", "retraction")
 
 
-@dataclass(frozen=True, slots=True)
-class Judged:
+class Judged(Struct, frozen=True):
     """What is known of a course's entries beside their content: as they stand, and the rules across them."""
 
     stands: Sequence[StandingEntry]
@@ -33,8 +33,7 @@ class Judged:
         return None if more is None else Judged([*self.stands, *more], self.across.then(more))
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
+class Known(Struct, frozen=True):
     """A course as charted so far; without a course it is new. With `judged` new entries need not judge the old anew."""
 
     course: Course | None = None
@@ -44,8 +43,7 @@ class Known:
     judged: Judged | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class NewEntry:
+class NewEntry(Struct, frozen=True):
     """An accepted entry: parsed, as charted, and the digest of its content."""
 
     charted: Charted
@@ -53,8 +51,7 @@ class NewEntry:
     digest: str
 
 
-@dataclass(frozen=True, slots=True)
-class Reviewed:
+class Reviewed(Struct, frozen=True):
     """What a document brings: the course as it now reads and the entries that are new."""
 
     course: Course
@@ -65,8 +62,7 @@ class Reviewed:
     entries: tuple[NewEntry, ...]
 
 
-@dataclass(slots=True)
-class _Sent:
+class _Sent(Struct):
     """One entry of the document: where it stands, as sent, as parsed or sketched."""
 
     path: Path

@@ -8,9 +8,7 @@ from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
 
-from pydantic_core import PydanticCustomError
-
-from service.clinic import entries
+from service.clinic import entries, values
 
 NUMBERS = ("station_mm", "gap_mm", "rest_mark_mm", "mark_mm", "mark_mm_before", "mark_mm_after", "tail_mm")
 
@@ -20,9 +18,9 @@ def sketch_course(sent: Any) -> SimpleNamespace:
     course = sent if isinstance(sent, dict) else {}
     wound, patient = _object(course.get("wound")), _object(course.get("patient"))
     return SimpleNamespace(
-        opened_at=_read(entries.read_time, course.get("opened_at")),
-        wound=SimpleNamespace(length_mm=_read(entries.read_number, wound.get("length_mm"))),
-        patient=SimpleNamespace(birth_date=_read(entries.read_day, patient.get("birth_date"))),
+        opened_at=_read(values.read_time, course.get("opened_at")),
+        wound=SimpleNamespace(length_mm=_read(values.read_number, wound.get("length_mm"))),
+        patient=SimpleNamespace(birth_date=_read(values.read_day, patient.get("birth_date"))),
     )
 
 
@@ -38,17 +36,17 @@ def sketch_entry(sent: Any) -> SimpleNamespace | None:
         amends=_text(sent.get("amends")),
         retracts=_text(sent.get("retracts")),
         entry=nested if nested is not None and nested.kind in entries.CLINICAL_KINDS else None,
-        at=_read(entries.read_time, sent.get("at")),
-        closed_at=_read(entries.read_time, sent.get("closed_at")),
-        next_dressing_change_at=_read(entries.read_time, sent.get("next_dressing_change_at")),
+        at=_read(values.read_time, sent.get("at")),
+        closed_at=_read(values.read_time, sent.get("closed_at")),
+        next_dressing_change_at=_read(values.read_time, sent.get("next_dressing_change_at")),
         gaps=_rows(sent.get("gaps")),
         bands=_rows(sent.get("bands")),
         gaps_not_measured=sent.get("gaps_not_measured"),
         bands_not_read=sent.get("bands_not_read"),
         skin=[_text(sign) for sign in skin] if isinstance(skin, list) else None,
-        found=_read(entries.read_integer, sent.get("found")),
-        left_on_purpose=_read(entries.read_integer, sent.get("left_on_purpose")),
-        unaccounted_escalated=_read(entries.read_integer, sent.get("unaccounted_escalated")),
+        found=_read(values.read_integer, sent.get("found")),
+        left_on_purpose=_read(values.read_integer, sent.get("left_on_purpose")),
+        unaccounted_escalated=_read(values.read_integer, sent.get("unaccounted_escalated")),
     )
 
 
@@ -59,8 +57,8 @@ def _rows(sent: Any) -> list[SimpleNamespace] | None:
 
 
 def _row(sent: dict[str, Any]) -> SimpleNamespace:
-    numbers = {name: _read(entries.read_number, sent.get(name)) for name in NUMBERS}
-    return SimpleNamespace(band=_read(entries.read_integer, sent.get("band")), **numbers)
+    numbers = {name: _read(values.read_number, sent.get(name)) for name in NUMBERS}
+    return SimpleNamespace(band=_read(values.read_integer, sent.get("band")), **numbers)
 
 
 def _object(sent: Any) -> dict[str, Any]:
@@ -74,5 +72,5 @@ def _text(sent: Any) -> str | None:
 def _read(reader: Callable[[Any], Any], sent: Any) -> Any:
     try:
         return reader(sent)
-    except PydanticCustomError:
+    except values.NotRead:
         return None

@@ -5,10 +5,11 @@ whole. The dicts that it hands out are shared by every resource that uses them: 
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from service.terminology.forms import Form, forms_of
 from service.terminology.soundness import faults_of
@@ -20,8 +21,7 @@ Tree = dict[str, Any]
 _FIRST = frozenset({"equivalent", "equal"})
 
 
-@dataclass(frozen=True, slots=True)
-class Concept:
+class Concept(Struct, frozen=True):
     """One row of concepts.csv with its rows of codings.csv."""
 
     key: str
@@ -33,8 +33,7 @@ class Concept:
     comment: str  # of an unmatched concept: what was looked at
 
 
-@dataclass(frozen=True, slots=True)
-class Formula:
+class Formula(Struct, frozen=True):
     """How a measure is computed; the version moves when a figure may come out differently."""
 
     concept: str
@@ -42,8 +41,7 @@ class Formula:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Profile:
+class Profile(Struct, frozen=True):
     """One profile with its constraints, as the tables state them."""
 
     key: str
@@ -55,8 +53,7 @@ class Profile:
     invariants: tuple[Row, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Terminology:
+class Terminology(Struct, frozen=True):
     """Everything that the mapping tables say. `version` is a digest of them; it goes into `meta.tag`."""
 
     base: str

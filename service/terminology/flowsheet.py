@@ -1,8 +1,9 @@
 """Which Observation feeds which row of a chart's flowsheet: `mappings/flowsheet.csv` held against the other tables."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from service.terminology import Concept, Terminology
 from service.terminology.apart import read_apart
@@ -19,8 +20,7 @@ VALUES: Mapping[str, str] = {
 _SAME = frozenset({"equivalent", "equal"})
 
 
-@dataclass(frozen=True, slots=True)
-class FlowsheetRow:
+class FlowsheetRow(Struct, frozen=True):
     """One row: where its value stands, and by which codes to look for it."""
 
     key: str

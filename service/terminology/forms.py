@@ -5,7 +5,8 @@ resource that the readings give.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from service.terminology.tables import Fault, Row
 
@@ -13,8 +14,7 @@ FORM = "form"  # the row that speaks of the whole form
 TYPES = frozenset({"group", "string", "text", "integer", "decimal", "boolean", "dateTime", "choice"})
 
 
-@dataclass(frozen=True, slots=True)
-class Question:
+class Question(Struct, frozen=True):
     """One item of a form. `member` is the name of the intake contract, empty for what says which course it is about."""
 
     link_id: str
@@ -28,8 +28,7 @@ class Question:
     items: "tuple[Question, ...]"
 
 
-@dataclass(frozen=True, slots=True)
-class Form:
+class Form(Struct, frozen=True):
     """One questionnaire: the kind of entry that its answers become."""
 
     key: str

@@ -4,9 +4,10 @@ import csv
 import hashlib
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 COLUMNS: Mapping[str, tuple[str, ...]] = {
     "systems.csv": ("key", "url", "name", "check_digit", "notice"),
@@ -36,8 +37,7 @@ CANONICAL_KEYS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
+class Fault(Struct, frozen=True):
     """What is wrong in a mapping table and where; row 1 is the row of column names, row 0 the file as a whole."""
 
     file: str
@@ -71,8 +71,7 @@ class Row(dict[str, str]):
         return Fault(self.file, self.number, why)
 
 
-@dataclass(frozen=True, slots=True)
-class Tables:
+class Tables(Struct, frozen=True):
     """Everything read from one folder, unchecked against itself; `version` is a digest of what decides resources."""
 
     rows: Mapping[str, list[Row]]

@@ -14,7 +14,8 @@ from service.api.app import create_app
 from service.config import Settings
 from service.fhir import wire
 from service.fhir.validate import check as issues_in
-from service.intake.members import MODELS
+from service.intake.members import RECORDS
+from service.intake.models import model_of
 from service.terminology import load
 from tests.api.fhir_writing import MRN, STAFF, TAG, chart_course, issues_of, practitioner, send, stored
 from tests.intake.documents import NOW, PERFORMER, check, course_file, entry, installation, reset
@@ -136,7 +137,7 @@ def test_a_form_asks_for_every_name_of_the_contract_and_for_no_other(kind):
     def asked(questions):
         return {each.member: asked(each.items) if each.items else None for each in questions if each.member}
 
-    expected = names(MODELS[kind])
+    expected = names(model_of(RECORDS[kind]))
     for elsewhere in ("kind", "entry_id", "performer"):  # told by the form, its identifier and its author
         del expected[elsewhere]
     assert asked(TERMS.forms[KEYS[kind]].items) == expected

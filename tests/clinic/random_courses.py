@@ -5,6 +5,7 @@ from decimal import Decimal
 from typing import Any
 
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from service.clinic.rules import course_faults
 from service.clinic.standing import Charted, standing
@@ -75,9 +76,7 @@ def clinical(draw: st.DrawFn, entry_id: str, hours: float) -> Any:
     if kind == "check":
         return draw(checks(entry_id, hours))
     if kind == "reset":
-        return reset(entry_id, hours, 18).model_copy(
-            update={"bands": reset(entry_id, hours, *[draw(MARKS) for _ in range(draw(st.integers(1, 5)))]).bands}
-        )
+        return reset(entry_id, hours, *[draw(MARKS) for _ in range(draw(st.integers(1, 5)))])
     if kind == "installation":
         placed = draw(st.sampled_from([None, 0, 1]))
         return installation(entry_id, hours, gaps=draw(gap_lists()), dressings_placed=placed)
@@ -110,7 +109,7 @@ def _corrections(draw: st.DrawFn, entries: list[Any]) -> Iterator[Any]:
         elif target.kind == "check":
             correction = amendment(f"k{n}", hours, draw(checks(target.entry_id, draw(st.integers(1, 119)))))
         else:
-            correction = amendment(f"k{n}", hours, target.model_copy(update={"note": "seen by two"}))
+            correction = amendment(f"k{n}", hours, replace(target, note="seen by two"))
         if not _breaks([*taken, correction], correction):
             taken.append(correction)
             yield correction

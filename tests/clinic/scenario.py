@@ -8,12 +8,16 @@ from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 from typing import Any
 
+from msgspec import Struct
+
 from service.clinic.alerts import AlertEpisode
 from service.clinic.course import CourseFold, fold_course
-from service.clinic.entries import ENTRY, Course, Entry
+from service.clinic.entries import Course, Entry, members_of
 from service.clinic.policy import Policy, default_policy
 from service.clinic.standing import Charted, standing
 from service.clinic.summary import Summary
+from service.intake.members import read_course
+from service.intake.review import entry_from
 
 ZONE = timezone(timedelta(hours=5, minutes=45))
 START = datetime(2031, 3, 4, 8, 0, tzinfo=ZONE)
@@ -32,7 +36,7 @@ def at(hours: float) -> datetime:
 
 def course(length_mm: Any = LENGTH_MM) -> Course:
     """A wound of the lower leg after a fasciotomy."""
-    return Course.model_validate(
+    read = read_course(
         {
             "course_id": "marrow-1",
             "patient": {"identifier": {"system": "urn:marrowfield:patients", "value": "P-204"}, "family": "Quill"},
@@ -46,13 +50,23 @@ def course(length_mm: Any = LENGTH_MM) -> Course:
             "opened_at": START - timedelta(hours=24),
         }
     )
+    assert isinstance(read, Course)
+    return read
 
 
 def entry(kind: str, entry_id: str, hours: float, **members: Any) -> Any:
-    """Any entry, through the contract's model."""
-    return ENTRY.validate_python(
-        {"kind": kind, "entry_id": entry_id, "at": at(hours), "performer": PERFORMER, **members}
-    )
+    """Any entry, read as the intake reads it; a member that is None was not charted."""
+    sent = {"kind": kind, "entry_id": entry_id, "at": at(hours), "performer": PERFORMER, **members}
+    return entry_from(as_sent(sent))
+
+
+def as_sent(value: Any) -> Any:
+    """Members as a document has them, also those of a record."""
+    if isinstance(value, Struct):
+        return members_of(value)
+    if isinstance(value, dict):
+        return {name: as_sent(member) for name, member in value.items() if member is not None}
+    return [as_sent(one) for one in value] if isinstance(value, list | tuple) else value
 
 
 def gaps(*widths_mm: Any, stations: Sequence[Any] = STATIONS) -> list[dict[str, Decimal]]:

@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from service.clinic.alerts import KINDS, OF_BANDS, OF_DEVICE, OF_GAPS
 from tests.clinic.scenario import (
@@ -349,7 +350,7 @@ def everything() -> list[Any]:
     """One course in which every alert is raised at some time."""
     return [
         installation(setback_mm=Decimal(8)),
-        *(row[1].model_copy(update={"entry_id": f"e{n}", "at": at(2 + n / 10)}) for n, row in enumerate(ROWS.values())),
+        *(replace(row[1], entry_id=f"e{n}", at=at(2 + n / 10)) for n, row in enumerate(ROWS.values())),
         check("d1", 26, gaps=gaps(58)),
         check("d2", 38, gaps=gaps(62)),
         check("d3", 50, gaps=gaps(66)),

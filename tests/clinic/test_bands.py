@@ -1,12 +1,12 @@
 """Bands and their targets. S and Z numbers name rows of the check values; they are closed forms of section 9."""
 
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from service.clinic.bands import (
     BandFacts,

@@ -5,7 +5,6 @@ The rules are the project's own (intake contract, derived metrics); expected num
 
 import sys
 from collections.abc import Callable
-from dataclasses import replace
 from decimal import Decimal
 from itertools import permutations
 from typing import Any
@@ -13,6 +12,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from service.clinic.course import CourseFold, fold_course, steps
 from service.clinic.gap_record import GapRecord

@@ -1,10 +1,10 @@
 """Limits: the default file, what a site may set, and what is refused."""
 
-from dataclasses import fields
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from msgspec.structs import fields
 
 from service.clinic.policy import LIMITS, Policy, PolicyFault, default_policy, read_policy
 

@@ -2,6 +2,8 @@
 
 from itertools import permutations
 
+from msgspec.structs import replace
+
 from service.clinic.standing import Charted, standing
 from tests.clinic.scenario import (
     amendment,
@@ -93,7 +95,7 @@ def test_an_amendment_of_the_time_moves_the_entry_in_the_course() -> None:
 
 def test_the_instant_decides_and_not_the_wall_clock_of_its_offset() -> None:
     late = check("c1", 3)
-    early = check("c2", 2).model_copy(update={"at": check("c2", 2).at.astimezone(None)})
+    early = replace(check("c2", 2), at=check("c2", 2).at.astimezone(None))
     assert [item.entry.entry_id for item in standing([Charted(late, 0), Charted(early, 1)])] == ["c2", "c1"]
 
 

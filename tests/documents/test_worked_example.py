@@ -14,7 +14,6 @@ import pytest
 from service import strict_json
 from service.clinic.bands import predicted_stretch
 from service.clinic.course import fold_course
-from service.clinic.entries import Course
 from service.clinic.forecast import least_squares_trend, pooled_processes
 from service.clinic.gap import position
 from service.clinic.policy import default_policy
@@ -22,12 +21,12 @@ from service.clinic.rate import days_between, pair_slopes
 from service.clinic.standing import Charted, standing
 from service.clinic.summary import course_view
 from service.clinic.targets import target_range, target_share
-from service.intake.members import read_entry
+from service.intake.members import read_course, read_entry
 
 ROOT = Path(__file__).parents[2]
 DOCUMENT = (ROOT / "docs/worked-example.md").read_text("utf-8")
 SENT = strict_json.read((ROOT / "examples/04-dressing-unaccounted-for/course.json").read_bytes())
-COURSE = Course.model_validate(SENT["course"])
+COURSE = read_course(SENT["course"])
 POLICY = default_policy()
 HEADING = re.compile(r"^## After the check (e\d\d):", re.MULTILINE)
 OPERATORS = {

@@ -5,6 +5,7 @@ from itertools import permutations
 
 import pytest
 
+from service.clinic.entries import members_of
 from service.clinic.standing import Charted
 from service.intake.faults import Refused
 from service.intake.review import Known, digest_of, entry_of, review_course_file, review_entries
@@ -263,7 +264,7 @@ def test_after_an_outcome_only_earlier_entries_and_corrections_are_taken():
     assert review_entries(retraction("rt-1", "ch-1", "2026-03-08T10:00:00+01:00"), known, NOW).entries
     late = entry(
         "reconciliation", "rc-1", "2026-03-07T10:00:00+01:00", item="anchors", found=1, left_on_purpose=0,
-        unaccounted_escalated=0, responsible=known.entries[0].entry.performer.model_dump(exclude_none=True), reason="x",
+        unaccounted_escalated=0, responsible=members_of(known.entries[0].entry)["performer"], reason="x",
     )  # fmt: skip
     assert review_entries(late, known, NOW).entries
     assert pointers(check("ch-2", "2026-03-07T10:00:00+01:00"), known)[0] == {"/at"}

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from service.clinic.entries import Check, Outcome, Removal, SkinSign
+from service.intake.models import model_of
 from service.report.course_lines import bands_named
 from service.report.labels import Local, away, figure, label, percent, reading, rounded
 from service.report.sparkline import sparkline
@@ -60,10 +61,10 @@ def test_how_long_until_then_or_since():
 
 
 def test_every_word_of_the_contract_is_readable():
-    words = [*SkinSign.__args__, *Outcome.model_fields["result"].annotation.__args__]
+    words = [*SkinSign.__args__, *model_of(Outcome).model_fields["result"].annotation.__args__]
     words += [
-        *Check.model_fields["device_status"].annotation.__args__,
-        *Removal.model_fields["reason"].annotation.__args__,
+        *model_of(Check).model_fields["device_status"].annotation.__args__,
+        *model_of(Removal).model_fields["reason"].annotation.__args__,
     ]
     for word in words:
         assert "-" not in label(word)

@@ -8,7 +8,7 @@ from service.api.pages.entry_forms import ENTRY_FORMS
 from service.api.pages.fields import FOLD, Field, Form, Part, Table, Typed
 from service.api.pages.form_parts import who_part
 from service.api.pages.typed_times import comes_twice, wall_clock
-from service.clinic.entries import Amendment, ClinicalEntry
+from service.clinic.entries import Amendment, ClinicalEntry, members_of
 from service.clinic.standing import StandingEntry
 from service.report.labels import label, who
 from service.report.story import CourseStory
@@ -48,7 +48,7 @@ def _fitted_table(table: Table, entry: ClinicalEntry) -> Table:
 def _values(entry: ClinicalEntry, story: CourseStory) -> Iterator[tuple[str, str | tuple[str, ...]]]:
     """Every value of the entry by the name of its field; times as the wall clock shows them."""
     zone = story.local.zone
-    for name, value in _leaves(entry.model_dump(exclude_none=True), INNER):
+    for name, value in _leaves(members_of(entry), INNER):
         if hasattr(value, "astimezone"):
             shown = wall_clock(value, zone)
             yield from ((name, shown), (f"{name}@shown", shown), (f"{name}@charted", value.isoformat()))

@@ -6,7 +6,7 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 
 from service.api.pages.members import member_label, member_unit
-from service.clinic.entries import ClinicalEntry
+from service.clinic.entries import ClinicalEntry, members_of
 from service.report.labels import Local, label
 from service.report.texts import _
 
@@ -30,7 +30,7 @@ class Change(NamedTuple):
 
 def entry_lines(entry: ClinicalEntry, local: Local) -> list[Line]:
     """What the entry says, in the order of the contract."""
-    said = entry.model_dump(exclude_none=True, exclude=set(OWN))
+    said = {name: value for name, value in members_of(entry).items() if name not in OWN}
     return list(_lines(said, local))
 
 

@@ -5,21 +5,19 @@ The tables are generated (see `generate.py`) and read one at a time when first a
 
 from __future__ import annotations
 
-import json
-import re
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+import orjson
+from msgspec import Struct
+
 TABLES_FOLDER = Path(__file__).with_name("tables")
 
-_LINE = re.compile(r"(?P<min>\d+)\.\.(?P<max>\d+|\*) (?P<types>.*?)(?: \{(?P<codes>.+)\})?")
-_TYPE = re.compile(r"(?P<name>[^(]+)(?:\((?P<targets>.+)\))?")
+_ANY: frozenset[str] = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
-class Element:
+class Element(Struct, frozen=True):
     """One element of a type or backbone element.
 
     `types` maps the name of each allowed type to its reference targets (empty: any). `same_as` is the path of a
@@ -37,7 +35,7 @@ class Element:
 
 
 def _table(name: str) -> Any:
-    return json.loads((TABLES_FOLDER / name).read_bytes())
+    return orjson.loads((TABLES_FOLDER / name).read_bytes())
 
 
 @cache
@@ -82,31 +80,32 @@ def has_children(path: str) -> bool:
 
 
 def _element(path: str, name: str, line: str) -> Element:
-    found = _LINE.fullmatch(line)
-    if found is None:
+    """One line of a table: `0..* Reference(Patient|Group), string {value-set}`."""
+    minimum, _, rest = line.partition("..")
+    maximum, _, types = rest.partition(" ")
+    if not (minimum.isdigit() and (maximum.isdigit() or maximum == "*") and types):
         raise ValueError(f"{path}.{name}: {line!r} is no line of a table")
-    types, same_as = found["types"], ""
-    if types.startswith("#"):
-        types, same_as = "BackboneElement", types[1:]
+    listed, _, codes = types.removesuffix("}").partition(" {")
+    same_as = listed[1:] if listed.startswith("#") else ""
     return Element(
         path=path,
         name=name.removesuffix("[x]"),
-        minimum=int(found["min"]),
-        repeats=found["max"] != "1",
-        types=_types(types),
+        minimum=int(minimum),
+        repeats=maximum != "1",
+        types=_types("BackboneElement" if same_as else listed),
         same_as=same_as,
-        codes=found["codes"] or "",
+        codes=codes,
         choice=name.endswith("[x]"),
     )
 
 
+@cache
 def _types(text: str) -> dict[str, frozenset[str]]:
-    names = _datatypes()["open"] if text == "*" else text.split(", ")
+    """The allowed types of a line; many lines say the same."""
     found = {}
-    for name in names:
-        match = _TYPE.fullmatch(name)
-        assert match is not None  # the expression accepts every non-empty text
-        found[match["name"]] = frozenset((match["targets"] or "").split("|")) - {""}
+    for each in _datatypes()["open"] if text == "*" else text.split(", "):
+        name, _, targets = each.partition("(")
+        found[name] = frozenset(targets.removesuffix(")").split("|")) if targets else _ANY
     return found
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 Severity = Literal["error", "warning", "information"]
 
 
-@dataclass(frozen=True, slots=True)
-class Issue:
+class Issue(Struct, frozen=True):
     """What is wrong, where, and which layer of the check saw it.
 
     `code` is an IssueType code, `expression` a FHIRPath such as `Observation.component[0].valueQuantity`.

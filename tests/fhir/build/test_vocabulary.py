@@ -8,6 +8,7 @@ import pytest
 from service.clinic import alerts, force, forecast, gap, rate, resets
 from service.clinic.entries import Check, Outcome, Removal, SkinSign, Wound
 from service.fhir.build.procedure import CLOSURE_CONCEPT
+from service.intake.models import model_of
 from service.terminology.tables import folder_of_tables, read_tables
 from tests.fhir.build.course_of_nine import TERMS
 
@@ -17,7 +18,7 @@ SOURCES = "\n".join(
 
 
 def words(model, field):
-    annotation = model.model_fields[field].annotation
+    annotation = model_of(model).model_fields[field].annotation
     plain = [part for part in typing.get_args(annotation) if typing.get_origin(part) is typing.Literal] or [annotation]
     return typing.get_args(plain[0])
 
