@@ -4,10 +4,12 @@ One site's rules and tables are opened once; a course is folded in time order, i
 validated before anybody sees it.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any, NamedTuple
+
+from msgspec import Struct, field
 
 from service import strict_json
 from service.clinic.course import CourseFold, Step, fold_course
@@ -18,6 +20,7 @@ from service.clinic.standing import Charted, StandingEntry, appended, standing
 from service.config import Settings
 from service.fhir import wire
 from service.fhir.build.context import Context, Frame
+from service.fhir.build.identity import Built
 from service.fhir.build.provenance import provenance
 from service.fhir.profiles import profile_rules
 from service.fhir.project import project_course, project_entry, transaction_bundle
@@ -34,7 +37,10 @@ class Unsound(RuntimeError):
 
 
 class Sound(NamedTuple):
-    """A resource that passed validation, with the bytes to be stored; `entry_id` is None for the course's own."""
+    """A resource that passed validation, by itself or inside its Bundle, with the bytes to be stored.
+
+    `entry_id` is None for the course's own.
+    """
 
     type: str
     id: str
@@ -43,8 +49,7 @@ class Sound(NamedTuple):
     content: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class Site:
+class Site(Struct, frozen=True):
     """What decides the projection of a site's courses: its key, policy, tables and the software's version."""
 
     key: str
@@ -53,32 +58,46 @@ class Site:
     rules: ProfileRules
     bench: BenchTable | None = None
     us_core: UsCore | None = None
+    once: bool = False  # for one Bundle and no more: its resources are validated inside of it
 
-    def sound(self, entry_id: str | None, resource: dict[str, Any], before: bytes | None = None) -> Sound:
-        """The resource with its bytes; raises `Unsound` when any layer of validation finds an error.
+    def sound(self, entry_id: str | None, resource: dict[str, Any]) -> Sound:
+        """The resource with its bytes; raises `Unsound` when any layer of validation finds an error."""
+        if self.us_core is not None:
+            resource = self.us_core.decorated(resource)
+        return self._sound(entry_id, resource, _bytes(lambda: wire.write(resource)))
+
+    def sound_built(self, entry_id: str | None, built: Built, before: bytes | None = None) -> Sound:
+        """The same of what the projection built, which knows its bytes.
 
         `before`: bytes of an earlier state that passed here; the same bytes need not be validated again.
         """
-        if self.us_core is not None:
-            resource = self.us_core.decorated(resource)
-        if before is not None and _same(resource, before):
+        if self.us_core is None:
+            return self._sound(entry_id, built.resource, _bytes(lambda: built.content), before)
+        decorated = self.us_core.decorated(built.resource)
+        return self._sound(entry_id, decorated, _bytes(lambda: wire.write(decorated)), before)
+
+    def _sound(
+        self, entry_id: str | None, resource: dict[str, Any], content: bytes | None, before: bytes | None = None
+    ) -> Sound:
+        if before is not None and content == before:
             return Sound(resource["resourceType"], resource["id"], entry_id, resource, before)
-        if not is_valid(resource, profile_rules=self.rules):
+        inside_a_bundle = self.once and resource["resourceType"] != "Bundle"
+        sound = inside_a_bundle or is_valid(resource, profile_rules=self.rules, once=self.once)
+        if content is None or not sound:
             found = check(resource, profile_rules=self.rules)
             faults = [f"{issue.expression}: {issue.code} ({issue.layer})" for issue in found]
             raise Unsound(f"{resource['resourceType']}/{resource.get('id', '')}: {'; '.join(faults)}")
-        return Sound(resource["resourceType"], resource.get("id", ""), entry_id, resource, wire.write(resource))
+        return Sound(resource["resourceType"], resource.get("id", ""), entry_id, resource, content)
 
 
-def _same(resource: dict[str, Any], content: bytes) -> bool:
+def _bytes(written: Callable[[], bytes]) -> bytes | None:
     try:
-        return wire.write(resource) == content
+        return written()
     except TypeError:  # no JSON; validation says so in its own words
-        return False
+        return None
 
 
-@dataclass(frozen=True, slots=True)
-class Folded:
+class Folded(Struct, frozen=True):
     """The entries of a course as they stand and the fold over all of them; `passed` is what was built of the course.
 
     Many may hold it at once, so nobody applies an entry to this fold: who goes on copies it.
@@ -88,10 +107,10 @@ class Folded:
     entries: Sequence[StandingEntry]
     fold: CourseFold
     passed: Mapping[tuple[str, str], bytes] = field(default_factory=dict)  # type, id -> bytes that passed validation
+    context: Context | None = None  # over the same entries; what it has made is not made again
 
 
-@dataclass(frozen=True, slots=True)
-class Projected:
+class Projected(Struct, frozen=True):
     """The resources of a course that may have changed, and the fold over all its entries."""
 
     context: Context
@@ -109,7 +128,7 @@ class Projected:
     def folded(self) -> Folded:
         """What the next projection can go on from."""
         passed = {(sound.type, sound.id): sound.content for sound in self.of_course}
-        return Folded(self.context.course, self.context.entries, self.fold, passed)
+        return Folded(self.context.course, self.context.entries, self.fold, passed, self.context)
 
 
 def settings_of_site(settings: Settings, key: str) -> Settings:
@@ -118,15 +137,18 @@ def settings_of_site(settings: Settings, key: str) -> Settings:
     return replace(settings, site=key, zone=own.zone or settings.zone, us_core=own.us_core or settings.us_core)
 
 
-def open_site(settings: Settings) -> Site:
-    """Read the tables, the site's policy, bench table and US Core release; raises with every fault, file and row."""
+def open_site(settings: Settings, *, once: bool = False) -> Site:
+    """Read the tables, the site's policy, bench table and US Core release; raises with every fault, file and row.
+
+    `once`: to map one course and end; nothing is made that only many courses pay for.
+    """
     folder = settings.mappings or folder_of_tables()
     terms = load(folder)
     policy, bench = read_site(folder, settings.site)
     frame = Frame(settings.site, policy, terms, settings.software_version, bench)
     us_core = load_us_core(folder, settings.us_core)
     rules = {**profile_rules(terms), **(us_core.rules() if us_core else {})}
-    return Site(settings.site, policy, frame, rules, bench, us_core)
+    return Site(settings.site, policy, frame, rules, bench, us_core, once)
 
 
 def fold_charted(site: Site, course: Course, charted: Sequence[Charted]) -> Folded:
@@ -159,7 +181,8 @@ def project(
 
 
 def _go_on(site: Site, folded: Folded, more: Sequence[StandingEntry], now: datetime) -> Projected:
-    context = Context(site.frame, folded.course, [*folded.entries, *more])
+    context = folded.context or Context(site.frame, folded.course, folded.entries)
+    context = context.after(site.frame, more)
     fold = folded.fold.copy() if more else folded.fold
     return _built(context, fold, site, len(folded.entries), now, folded.passed)
 
@@ -176,9 +199,9 @@ def _built(
     built = []
     for entry in context.entries[first:]:
         step = _step(fold, entry)
-        built += [site.sound(one.entry_id, one.resource) for one in project_entry(context, step)]
+        built += [site.sound_built(one.entry_id, one) for one in project_entry(context, step)]
     of_course = [
-        site.sound(None, one.resource, passed.get((one.type, one.id)))
+        site.sound_built(None, one, passed.get((one.type, one.id)))
         for one in project_course(context, context.course, fold, now)
     ]
     return Projected(context, fold, built, of_course, whole=first == 0)

@@ -25,8 +25,11 @@ def has_code(value: Any, wanted: Code) -> bool:
     """A CodeableConcept with a coding, or a Quantity with a unit, of this system and code."""
     if not isinstance(value, dict):
         return False
-    codings = value["coding"] if isinstance(value.get("coding"), list) else [value]
-    return any(isinstance(c, dict) and (c.get("system"), c.get("code")) == wanted for c in codings)
+    codings = value.get("coding")
+    for one in codings if isinstance(codings, list) else (value,):
+        if isinstance(one, dict) and (one.get("system"), one.get("code")) == wanted:
+            return True
+    return False
 
 
 class ProfileShapes:
@@ -64,7 +67,7 @@ class ProfileShapes:
                     return False
         except (AttributeError, KeyError, IndexError, TypeError, ValueError):
             return False
-        return not any(True for rule in self._below for _ in rule(resource))
+        return not (self._below and any(True for rule in self._below for _ in rule(resource)))
 
     def _tests(self, keys: tuple[str, ...]) -> tuple[tuple[str, Test], ...] | None:
         """Tests of the values of these keys; None where a needed element is not there or a choice is there twice."""
@@ -85,6 +88,8 @@ def _value_test(row: Mapping[str, str], wanted: Code | None) -> Test:
     def test(value: Any) -> bool:
         if (needed and not value) or (single and type(value) is list and len(value) > 1):
             return False
-        return wanted is None or all(has_code(one, wanted) for one in (value if type(value) is list else (value,)))
+        if wanted is None:
+            return True
+        return all(has_code(one, wanted) for one in value) if type(value) is list else has_code(value, wanted)
 
     return bool if needed and not single and wanted is None else test

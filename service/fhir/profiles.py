@@ -166,16 +166,23 @@ def _invariant(
 
 
 def _value(resource: Json) -> Any:
+    if "valueQuantity" in resource:  # the usual one; a second value beside it is the structure's to refuse
+        return resource["valueQuantity"]
     keys = keys_of("value", tuple(resource))
     return resource[keys[0]] if keys else None
 
 
 def _number(quantity: Json) -> Decimal:
-    return Decimal(quantity["value"])
+    value = quantity["value"]
+    return value if type(value) is Decimal else Decimal(value)
 
 
 def _says(resource: Json, letter: str) -> bool:
-    return any(c.get("code") == letter for i in resource.get("interpretation", ()) for c in i.get("coding", ()))
+    for one in resource.get("interpretation", ()):
+        for coding in one.get("coding", ()):
+            if coding.get("code") == letter:
+                return True
+    return False
 
 
 def _value_or_reason(resource: Json) -> bool:

@@ -18,10 +18,12 @@ from service.clinic.entries import Check, ClinicalEntry, Course, Installation, O
 from service.clinic.policy import Policy
 from service.clinic.standing import StandingEntry
 from service.clinic.summary import Summary
-from service.fhir.build import bedside, counts, derived, device, loads, patient, plan, procedure, readings, report
+from service.fhir import wire
+from service.fhir.build import bedside, counts, derived, device, loads, plan, procedure, readings, report
 from service.fhir.build import whole_course as whole
 from service.fhir.build import wound as wounds
-from service.fhir.build.context import Charting, Context, Frame, Tree
+from service.fhir.build.charting import Charting
+from service.fhir.build.context import Context, Frame
 from service.fhir.build.identity import Built, Resource
 from service.fhir.build.observation import reference_to
 from service.fhir.build.provenance import provenance
@@ -73,24 +75,21 @@ def project_entry(context: Context, step: Step) -> list[Built]:
 
 def project_course(context: Context, course: Course, fold: CourseFold, now: datetime) -> list[Built]:
     """The resources of the whole course: patient, wound, plan, uses of devices, due resets, alerts, progress."""
-    counting = [entry.entry for entry in context.entries if entry.retraction is None]
-    summary = fold.summary(counting[-1].at if counting else course.opened_at)
+    summary = fold.summary(context.until)
+    kept, outcome = context.kept, summary.outcome
     tasks = whole.tasks(context, fold, summary, now)
     widest = whole.latest_widest(context, summary)
     widest_mm = summary.gap.max_gap_mm if summary.gap is not None else None
-    until = time_text(counting[-1].at if counting else course.opened_at)
     return [
-        patient.patient(context),
-        *patient.encounter(context),
-        wounds.body_structure(context),
-        wounds.condition(context, summary.outcome),
-        plan.goal(context, summary.outcome, widest_mm, widest),
-        plan.care_plan(context, summary.outcome, tasks),
-        wounds.wound_length(context),
-        *whole.uses(context, counting),
+        *kept.built("opened", (), lambda: whole.as_opened(context)),
+        kept.built("Condition", (outcome,), lambda: wounds.condition(context, outcome)),
+        plan.goal(context, outcome, widest_mm, widest),
+        kept.built("CarePlan", (outcome, *(t.id for t in tasks)), lambda: plan.care_plan(context, outcome, tasks)),
+        kept.built("length", (), lambda: wounds.wound_length(context)),
+        *whole.uses(context),
         *tasks,
         *whole.flags(context, fold.episodes(now)),
-        report.progress_report(context, summary, whole.latest_results(context, counting), until),
+        report.progress_report(context, summary, whole.latest_results(context), time_text(context.until)),
     ]
 
 
@@ -111,15 +110,45 @@ class Placed(Protocol):
 def transaction_bundle(built: Iterable[Placed], provenances: Iterable[Resource], base: str) -> Resource:
     """A transaction of PUTs (http://hl7.org/fhir/R4/bundle.html), what is referred to before what refers to it."""
     resources = [one.resource for one in sorted(built, key=lambda one: _RANK[one.type])] + list(provenances)
-    return {
-        "resourceType": "Bundle",
-        "type": "transaction",
-        "entry": [_put(resource, f"{resource['resourceType']}/{resource['id']}", base) for resource in resources],
-    }
+    entries = [
+        {
+            "fullUrl": f"{base}/{(url := resource['resourceType'] + '/' + resource['id'])}",
+            "resource": resource,
+            "request": {"method": "PUT", "url": url},
+        }
+        for resource in resources
+    ]
+    return {"resourceType": "Bundle", "type": "transaction", "entry": entries}
 
 
-def _put(resource: Resource, url: str, base: str) -> Tree:
-    return {"fullUrl": f"{base}/{url}", "resource": resource, "request": {"method": "PUT", "url": url}}
+class Written(Protocol):
+    """A resource as its bytes: what was built, or what was built and checked."""
+
+    @property
+    def type(self) -> str:
+        """Its resource type."""
+        ...
+
+    @property
+    def id(self) -> str:
+        """Its id."""
+        ...
+
+    @property
+    def content(self) -> bytes:
+        """It as FHIR JSON."""
+        ...
+
+
+def transaction_bytes(written: Iterable[Written], base: str) -> bytes:
+    """The bytes of the transaction Bundle of these resources, put together from theirs."""
+    before = b'{"fullUrl":' + wire.write_text(f"{base}/")[:-1]
+    parts = [b'{"resourceType":"Bundle","type":"transaction","entry":[']
+    for one in sorted(written, key=lambda one: _RANK[one.type]):
+        url = f"{one.type}/{one.id}".encode()
+        parts += (before, url, b'","resource":', one.content, b',"request":{"method":"PUT","url":"', url, b'"}},')
+    parts[-1] = parts[-1].removesuffix(b",")
+    return b"".join((*parts, b"]}"))
 
 
 def _charting(context: Context, content: ClinicalEntry, status: str) -> Charting:
@@ -175,21 +204,15 @@ def _gap_measures(
     if not content.gaps or summary.gap is None or summary.gap.entry_id != content.entry_id:
         reason = content.gaps_not_measured if isinstance(content, Check) else None
         return derived.not_measured(charting, reason or "no gap reading", stations)
-    return derived.gap_measures(charting, summary.gap, summary, stations, _baseline(charting.context))
-
-
-def _baseline(context: Context) -> Tree | None:
-    """Reference to the widest gap of the first gap reading that counts."""
-    for entry in context.entries:
-        if entry.retraction is None and isinstance(entry.entry, Installation | Check) and entry.entry.gaps:
-            return context.names_of(entry.entry.entry_id).reference("Observation", "widest-gap")
-    return None
+    return derived.gap_measures(charting, summary.gap, summary, stations, charting.context.baseline)
 
 
 # What only an earlier content of the entry had
 
 
 def _only_before(context: Context, standing: StandingEntry, built: Sequence[Built]) -> list[Built]:
+    if not standing.superseded:
+        return []
     present = {(one.type, one.role) for one in built}
     before: dict[tuple[str, str], Built] = {}
     for content in standing.superseded:

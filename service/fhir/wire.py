@@ -19,6 +19,7 @@ from service.fhir.r4.issue import Issue
 MAX_BYTES = 16 * 1024 * 1024
 MAX_DEPTH = 32
 _LONGEST_ROW_OF_ZEROS = 40
+Written = orjson.Fragment
 
 
 class Unreadable(ValueError):
@@ -51,6 +52,16 @@ def write(resource: Mapping[str, Any]) -> bytes:
     return orjson.dumps(resource, default=_written, option=orjson.OPT_PASSTHROUGH_DATETIME)
 
 
+def written(tree: Any) -> Written:
+    """A tree as its bytes, which `write` copies wherever it stands in a resource."""
+    return Written(orjson.dumps(tree, default=_written, option=orjson.OPT_PASSTHROUGH_DATETIME))
+
+
+def write_text(text: str) -> bytes:
+    """A text as a JSON string."""
+    return orjson.dumps(text)
+
+
 def plain(number: Decimal) -> str:
     """The digits of a decimal as JSON: Decimal('1E+3') is 1000, Decimal('31.0') is 31.0.
 
@@ -67,7 +78,8 @@ def plain(number: Decimal) -> str:
 
 def _written(value: Any) -> Any:
     if type(value) is Decimal:
-        return orjson.Fragment(plain(value))
+        text = str(value)
+        return Written(text if value.is_finite() and "E" not in text else plain(value))
     if isinstance(value, Mapping):
         return dict(value)
     raise TypeError(f"{type(value).__name__} has no place in FHIR JSON")

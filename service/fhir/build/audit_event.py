@@ -13,7 +13,7 @@ from http import HTTPStatus
 from ipaddress import ip_address
 from typing import Any, NamedTuple
 
-from service.fhir.build.context import Frame
+from service.fhir.build.frame import Frame
 
 Tree = dict[str, Any]
 

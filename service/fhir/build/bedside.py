@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from service.clinic.entries import Check, Dressing, Installation
-from service.fhir.build.context import CHECK_PANEL, Charting
+from service.fhir.build.charting import Charting
+from service.fhir.build.context import CHECK_PANEL
 from service.fhir.build.identity import Built
 from service.fhir.build.observation import observation, reference_to
-from service.fhir.build.readings import component
 from service.fhir.build.values import cm, digits, time_text
 
 Tree = dict[str, Any]
@@ -21,7 +21,7 @@ def check_panel(charting: Charting, members: Sequence[Built]) -> Built:
         charting,
         CHECK_PANEL,
         "closure-check",
-        charting.frame.terms.concept("closure-check"),
+        charting.frame.concepts["closure-check"],
         f"{sentence} Note: {content.note}" if content.note else sentence,
         note=content.note,
         members=[reference_to(member) for member in members],
@@ -30,56 +30,56 @@ def check_panel(charting: Charting, members: Sequence[Built]) -> Built:
 
 def device_in_place(charting: Charting, check: Check) -> Built:
     """Whether the device is in place; anything else than in place or taken out is abnormal."""
-    terms = charting.frame.terms
-    status = terms.concept(check.device_status)
+    frame = charting.frame
+    status = frame.concepts[check.device_status]
     fine = check.device_status in ("in-place", "removed")
     return observation(
         charting,
         "device-in-place",
         "closure-reading",
-        terms.concept("device-in-place"),
+        frame.concepts["device-in-place"],
         f"Device: {status['text'].lower()}.",
         value={"valueCodeableConcept": status},
-        interpretation=charting.frame.interpretations["N" if fine else "A"],
+        interpretation=frame.interpretations["N" if fine else "A"],
     )
 
 
 def skin(charting: Charting, sign: str) -> Built:
     """One sign of the skin; a finding, no diagnosis."""
-    terms = charting.frame.terms
-    found = terms.concept(f"skin-{sign}")
+    frame = charting.frame
+    found = frame.concepts[f"skin-{sign}"]
     return observation(
         charting,
         f"skin/{sign}",
         "closure-reading",
-        terms.concept("skin-finding"),
+        frame.concepts["skin-finding"],
         f"Skin under and beside the bands: {found['text'].lower()}.",
         value={"valueCodeableConcept": found},
-        interpretation=charting.frame.interpretations["N" if sign == "intact" else "A"],
+        interpretation=frame.interpretations["N" if sign == "intact" else "A"],
     )
 
 
 def dressing(charting: Charting, charted: Dressing) -> Built:
     """What was charted about the dressing, one component each."""
-    terms = charting.frame.terms
-    parts: list[Tree] = [{"code": terms.concept("dressing-changed"), "valueBoolean": charted.changed}]
+    frame = charting.frame
+    parts: list[Tree] = [{"code": frame.concepts["dressing-changed"], "valueBoolean": charted.changed}]
     words = ["changed" if charted.changed else "not changed"]
     if charted.covers_anchors is not None:
-        parts.append({"code": terms.concept("dressing-covers-anchors"), "valueBoolean": charted.covers_anchors})
+        parts.append({"code": frame.concepts["dressing-covers-anchors"], "valueBoolean": charted.covers_anchors})
         words.append("over anchors" if charted.covers_anchors else "clear of the anchors")
     for name, items in (("placed", charted.placed), ("removed", charted.removed)):
         if items is not None:
-            parts.append(component(charting, f"items-{name}", items, "items"))
+            parts.append(frame.component(f"items-{name}", items, "items"))
             words.append(f"{items} {name}")
     if charted.smallest_side_mm is not None:
         side = cm(charted.smallest_side_mm)
-        parts.append(component(charting, "dressing-smallest-side", side, "cm"))
+        parts.append(frame.component("dressing-smallest-side", side, "cm"))
         words.append(f"smallest side {digits(side)} cm")
     return observation(
         charting,
         "dressing",
         "closure-reading",
-        terms.concept("dressing-state"),
+        frame.concepts["dressing-state"],
         f"Dressing: {', '.join(words)}.",
         components=parts,
     )
@@ -107,13 +107,13 @@ def _plain_facts(charting: Charting, check: Check) -> list[Built]:
 
 
 def _fact(charting: Charting, concept: str, words: str, value: Tree, category: list[Tree] | None = None) -> Built:
-    code = charting.frame.terms.concept(concept)
+    code = charting.frame.concepts[concept]
     sentence = f"{code['text']}: {words}."
     return observation(charting, concept, "closure-reading", code, sentence, value=value, category=category)
 
 
 def _quantities(charting: Charting, check: Check) -> list[Built]:
-    terms = charting.frame.terms
+    frame = charting.frame
     present = check.devices_present
     listed = (
         ("pain-score", check.pain_0_10, "score", "survey"),
@@ -126,9 +126,9 @@ def _quantities(charting: Charting, check: Check) -> list[Built]:
         _fact(
             charting,
             concept,
-            f"{digits(value)} {terms.unit(unit)['unit']}",
-            {"valueQuantity": terms.quantity(value, unit)},
-            [terms.hl7("observation-category", category)],
+            f"{digits(value)} {frame.terms.unit(unit)['unit']}",
+            {"valueQuantity": frame.quantity(value, unit)},
+            [frame.terms.hl7("observation-category", category)],
         )
         for concept, value, unit, category in listed
         if value is not None
@@ -139,6 +139,6 @@ def undermining(charting: Charting, installation: Installation) -> list[Built]:
     """The undermined width of an installation, where it was charted."""
     if installation.undermined_mm is None:
         return []
-    terms = charting.frame.terms
+    frame = charting.frame
     width = cm(installation.undermined_mm)
-    return [_fact(charting, "undermining", f"{digits(width)} cm", {"valueQuantity": terms.quantity(width, "cm")})]
+    return [_fact(charting, "undermining", f"{digits(width)} cm", {"valueQuantity": frame.quantity(width, "cm")})]

@@ -2,17 +2,16 @@
 
 from service.clinic.counts import ITEMS, Counts, ItemCount
 from service.clinic.entries import Outcome
-from service.fhir.build.context import Charting
+from service.fhir.build.charting import Charting
 from service.fhir.build.identity import Built
 from service.fhir.build.observation import observation
-from service.fhir.build.readings import component
 
 CONCEPT = {"anchors": "anchor-count", "bands": "band-count", "dressings": "dressing-count"}
 
 
 def count(charting: Charting, item: str, of: ItemCount) -> Built:
     """One count over the whole course as of the entry; its value is what nobody has accounted for."""
-    terms = charting.frame.terms
+    frame = charting.frame
     listed = (
         ("placed", of.placed),
         ("removed", of.removed),
@@ -23,18 +22,18 @@ def count(charting: Charting, item: str, of: ItemCount) -> Built:
     known = [(name, items) for name, items in listed if items is not None]
     words = ", ".join(f"{items} {name.replace('-', ' ')}" for name, items in known)
     if of.outstanding is None:
-        value, rest = {"dataAbsentReason": terms.absent("count-unknown")}, "outstanding unknown"
+        value, rest = {"dataAbsentReason": frame.terms.absent("count-unknown")}, "outstanding unknown"
     else:
-        value, rest = {"valueQuantity": terms.quantity(of.outstanding, "items")}, f"{of.outstanding} outstanding"
+        value, rest = {"valueQuantity": frame.quantity(of.outstanding, "items")}, f"{of.outstanding} outstanding"
     return observation(
         charting,
         f"count/{item}",
         "closure-reading",
-        terms.concept(CONCEPT[item]),
+        frame.concepts[CONCEPT[item]],
         f"{item.capitalize()}: {words}, {rest}.",
         value=value,
-        method=charting.frame.methods[CONCEPT[item]],
-        components=[component(charting, f"items-{name}", items, "items") for name, items in known],
+        method=frame.methods[CONCEPT[item]],
+        components=[frame.component(f"items-{name}", items, "items") for name, items in known],
     )
 
 
@@ -45,13 +44,13 @@ def counts(charting: Charting, of: Counts) -> list[Built]:
 
 def course_outcome(charting: Charting, entry: Outcome) -> Built:
     """How the course ended."""
-    terms = charting.frame.terms
-    result = terms.concept(f"outcome-{entry.result}")
+    frame = charting.frame
+    result = frame.concepts[f"outcome-{entry.result}"]
     return observation(
         charting,
         "course-outcome",
         "closure-reading",
-        terms.concept("course-outcome"),
+        frame.concepts["course-outcome"],
         f"Outcome: {result['text'].lower()}.",
         value={"valueCodeableConcept": result},
         note=entry.note,

@@ -16,23 +16,13 @@ from service.clinic.gap import GapMetrics
 from service.clinic.quantities import present
 from service.clinic.rate import ClosureRate
 from service.clinic.summary import Summary
-from service.fhir.build.context import Charting
+from service.fhir.build.charting import Charting
+from service.fhir.build.context import GAP_MEASURES, PERFUSION
 from service.fhir.build.identity import Built
-from service.fhir.build.observation import observation, reference_to
-from service.fhir.build.readings import component
+from service.fhir.build.observation import named, reference_to, unnamed
 from service.fhir.build.values import cm, computed_time_text, digits, percent, words
 
 Tree = dict[str, Any]
-GAP_MEASURES = (
-    "widest-gap",
-    "open-area",
-    "gap-closed-percent",
-    "area-closed-percent",
-    "gap-closure-rate",
-    "gap-parallelism",
-    "closable-forecast",
-)
-PERFUSION = "delta-pressure"
 
 
 def measure(
@@ -40,24 +30,16 @@ def measure(
 ) -> Built:
     """One derived Observation; its role is the key of its concept."""
     frame = charting.frame
-    code = frame.terms.concept(concept)
-    return observation(
-        charting,
-        concept,
-        "derived-measure",
-        code,
-        f"{code['text']}: {words}.",
-        value=value,
-        method=frame.methods[concept],
-        derived_from=derived_from,
-        **more,
-    )
+    code = frame.concepts[concept]
+    method = frame.methods[concept]
+    built = unnamed(charting, "derived-measure", code, value=value, method=method, derived_from=derived_from, **more)
+    return named(charting, concept, f"{code['text']}: {words}.", built)
 
 
 def not_measured(charting: Charting, reason: str, derived_from: Sequence[Tree]) -> list[Built]:
     """The gap measures of a check that measured no gaps: absent, with the charted reason."""
-    terms = charting.frame.terms
-    why = {"dataAbsentReason": terms.absent("gaps-not-measured", words(reason))}
+    frame = charting.frame
+    why = {"dataAbsentReason": frame.terms.absent("gaps-not-measured", words(reason))}
     return [measure(charting, concept, why, f"not measured: {reason}", derived_from) for concept in GAP_MEASURES]
 
 
@@ -92,10 +74,10 @@ def widest_gap(charting: Charting, gap: GapMetrics, stations: Sequence[Tree]) ->
     return measure(
         charting,
         "widest-gap",
-        {"valueQuantity": charting.frame.terms.quantity(width, "cm")},
+        {"valueQuantity": charting.frame.quantity(width, "cm")},
         f"{digits(width)} cm at {digits(station)} cm",
         stations,
-        components=[component(charting, "station", station, "cm")],
+        components=[charting.frame.component("station", station, "cm")],
     )
 
 
@@ -105,7 +87,7 @@ def open_area(charting: Charting, gap: GapMetrics, stations: Sequence[Tree]) -> 
     return measure(
         charting,
         "open-area",
-        {"valueQuantity": charting.frame.terms.quantity(area, "cm2")},
+        {"valueQuantity": charting.frame.quantity(area, "cm2")},
         f"{digits(area)} cm2 ({gap.area_method})",
         stations,
         note=f"method: {gap.area_method}",
@@ -116,12 +98,12 @@ def fraction(
     charting: Charting, concept: str, value: Decimal | None, reason: str | None, derived_from: Sequence[Tree]
 ) -> Built:
     """A share of the baseline in percent; negative where the gap has grown."""
-    terms = charting.frame.terms
+    frame = charting.frame
     if value is None:
         return absent(charting, concept, reason or "unknown", derived_from)
     shown = percent(value)
     return measure(
-        charting, concept, {"valueQuantity": terms.quantity(shown, "percent")}, f"{digits(shown)} %", derived_from
+        charting, concept, {"valueQuantity": frame.quantity(shown, "percent")}, f"{digits(shown)} %", derived_from
     )
 
 
@@ -140,7 +122,7 @@ def closure_rate(charting: Charting, rate: ClosureRate, derived_from: Sequence[T
     return measure(
         charting,
         "gap-closure-rate",
-        {"valueQuantity": charting.frame.terms.quantity(shown, "cm-per-day")},
+        {"valueQuantity": charting.frame.quantity(shown, "cm-per-day")},
         f"{digits(shown)} cm/d over {rate.readings} readings",
         derived_from,
         components=limits,
@@ -151,11 +133,11 @@ def _rate_limit(charting: Charting, side: Literal["low", "high"], rate: ClosureR
     concept = f"gap-closure-rate-{side}"
     limit = rate.low if side == "low" else rate.high
     if limit is not None:
-        return component(charting, concept, cm(present(limit)), "cm-per-day")
-    terms = charting.frame.terms
+        return charting.frame.component(concept, cm(present(limit)), "cm-per-day")
+    frame = charting.frame
     return {
-        "code": terms.concept(concept),
-        "dataAbsentReason": terms.absent(rate.interval_absent_reason or "fewer-than-5-readings"),
+        "code": frame.concepts[concept],
+        "dataAbsentReason": frame.terms.absent(rate.interval_absent_reason or "fewer-than-5-readings"),
     }
 
 
@@ -164,7 +146,7 @@ def parallelism(charting: Charting, gap: GapMetrics, stations: Sequence[Tree]) -
     if gap.parallelism is None:
         return absent(charting, "gap-parallelism", "too-few-stations", stations)
     shown = present(gap.parallelism)
-    value = {"valueQuantity": charting.frame.terms.quantity(shown, "ratio")}
+    value = {"valueQuantity": charting.frame.quantity(shown, "ratio")}
     return measure(charting, "gap-parallelism", value, digits(shown), stations)
 
 
@@ -188,16 +170,16 @@ def forecast(charting: Charting, model: Forecast, derived_from: Sequence[Tree]) 
 
 
 def _limit(charting: Charting, concept: str, moment: datetime | None) -> Tree:
-    terms = charting.frame.terms
+    frame = charting.frame
     if moment is None:
-        return {"code": terms.concept(concept), "dataAbsentReason": terms.absent("beyond-horizon")}
-    return {"code": terms.concept(concept), "valueDateTime": computed_time_text(moment)}
+        return {"code": frame.concepts[concept], "dataAbsentReason": frame.terms.absent("beyond-horizon")}
+    return {"code": frame.concepts[concept], "valueDateTime": computed_time_text(moment)}
 
 
 def _probabilities(charting: Charting, model: Forecast) -> list[Tree]:
     listed = ((24, model.p_closable_24h), (48, model.p_closable_48h), (72, model.p_closable_72h))
     return [
-        component(charting, f"closable-within-{hours}h", present(probability), "ratio")
+        charting.frame.component(f"closable-within-{hours}h", present(probability), "ratio")
         for hours, probability in listed
         if probability is not None
     ]
@@ -217,13 +199,13 @@ def perfusion_difference(charting: Charting) -> list[Built]:
         measure(
             charting,
             PERFUSION,
-            {"valueQuantity": frame.terms.quantity(difference, "mm-hg")},
+            {"valueQuantity": frame.quantity(difference, "mm-hg")},
             f"{digits(difference)} mm[Hg], {'under' if low else 'at or over'} the limit of {digits(limit)} mm[Hg]; "
             "a number alone rules nothing out, the limb has to be looked at",
             [charting.names.reference("Observation", name) for name in ("diastolic-pressure", "compartment-pressure")],
             interpretation=frame.interpretations["L" if low else "N"],
             reference_range=[
-                {"low": frame.terms.quantity(limit, "mm-hg"), "type": frame.terms.hl7("reference-range", "recommended")}
+                {"low": frame.quantity(limit, "mm-hg"), "type": frame.terms.hl7("reference-range", "recommended")}
             ],
         )
     ]

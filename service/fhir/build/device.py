@@ -5,48 +5,50 @@ in the Observation `device-in-place`.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
 from service.clinic.entries import Installation, InstalledBand
-from service.fhir.build.context import APPLICATION, CLOSURE_SET, DEVICE_USE, Charting, Context
+from service.fhir.build.charting import Charting
+from service.fhir.build.context import APPLICATION, DEVICE_USE, Context
 from service.fhir.build.identity import Built
+from service.fhir.build.installed import CLOSURE_SET
+from service.fhir.build.use_ends import UseEnd
 from service.fhir.build.values import cm, digits, narrative, time_text
 
 Tree = dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class UseEnd:
-    """When and how the use of a closure set ended: taken out as planned, or stopped early."""
-
-    at: datetime
-    as_planned: bool
-    entry_id: str
-
-
 def _property(charting: Charting, concept: str, value: Decimal | int, unit: str) -> Tree:
-    terms = charting.frame.terms
-    return {"type": terms.concept(concept), "valueQuantity": [terms.quantity(value, unit)]}
+    frame = charting.frame
+    return {"type": frame.concepts[concept], "valueQuantity": [frame.quantity(value, unit)]}
 
 
-def _device(charting: Charting, role: str, concept: str, name: str, sentence: str, properties: Sequence[Tree]) -> Built:
-    terms = charting.frame.terms
-    own = charting.names.id(role)
+def _device(
+    charting: Charting,
+    role: str,
+    concept: str,
+    name: str,
+    sentence: str,
+    properties: Sequence[Tree],
+    parent: Tree | None = None,
+) -> Built:
+    frame = charting.frame
+    own = charting.names.ids[role]
     built: Tree = {
         "resourceType": "Device",
         "id": own,
-        "meta": charting.frame.metas["closure-device"],
+        "meta": frame.metas["closure-device"],
         "text": narrative(sentence),
         "identifier": charting.names.identifier(role),
         "status": "active",
         "deviceName": [{"name": name, "type": "user-friendly-name"}],
-        "type": terms.concept(concept),
+        "type": frame.concepts[concept],
         "property": properties,
         "patient": charting.context.subject,
     }
+    if parent is not None:
+        built["parent"] = parent
     return Built("Device", own, charting.names.entry_id, role, built)
 
 
@@ -76,9 +78,8 @@ def band(charting: Charting, installed: InstalledBand) -> Built:
         f"Band {installed.band} at {digits(station)} cm, reference mark {digits(installed.rest_mark_mm)} mm at rest."
     )
     role = f"band/{installed.band}"
-    built = _device(charting, role, "elastic-closure-band", f"Band {installed.band}", sentence, properties)
-    built.resource["parent"] = charting.names.reference("Device", CLOSURE_SET)
-    return built
+    parent = charting.names.reference("Device", CLOSURE_SET)
+    return _device(charting, role, "elastic-closure-band", f"Band {installed.band}", sentence, properties, parent)
 
 
 def devices(charting: Charting) -> list[Built]:
@@ -92,7 +93,7 @@ def devices(charting: Charting) -> list[Built]:
 def device_use(context: Context, installation: Installation, end: UseEnd | None) -> Built:
     """Use of one closure set: active until everything is accounted for, then completed or stopped."""
     names = context.names_of(installation.entry_id)
-    own = names.id(DEVICE_USE)
+    own = names.ids[DEVICE_USE]
     start = time_text(installation.at)
     status = "active" if end is None else "completed" if end.as_planned else "stopped"
     until = "" if end is None else f" until {time_text(end.at)}"

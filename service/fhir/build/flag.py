@@ -16,13 +16,12 @@ def flag_role(episode: AlertEpisode) -> str:
     return f"flag/{episode.code}/{episode.subject}" if episode.subject else f"flag/{episode.code}"
 
 
-def flag(context: Context, episode: AlertEpisode, evidence: Tree | None) -> Built:
+def flag(context: Context, role: str, episode: AlertEpisode, evidence: Tree | None) -> Built:
     """One Flag: active with its start, then inactive with its end. `evidence` is the record that it rests on."""
-    terms = context.frame.terms
-    names, role = context.names_of(episode.raised_by), flag_role(episode)
-    own = names.id(role)
+    frame, names = context.frame, context.lasting_names(episode.raised_by)
+    own = names.ids[role]
     concept = f"alert-{episode.code}"
-    category = terms.alerts[concept][1]
+    category = frame.terms.alerts[concept][1]
     since = computed_time_text(episode.since)
     period = {"start": since}
     if episode.until is not None:
@@ -31,19 +30,17 @@ def flag(context: Context, episode: AlertEpisode, evidence: Tree | None) -> Buil
     built: Tree = {
         "resourceType": "Flag",
         "id": own,
-        "meta": context.frame.metas["closure-flag"],
+        "meta": frame.metas["closure-flag"],
         "text": paragraphs([f"{episode.text} ({episode.severity}, since {since}{until})", CAUTION]),
     }
     if evidence is not None:
-        built["extension"] = [{"url": terms.extension("flag-detail"), "valueReference": evidence}]
-    built |= {
-        "identifier": names.identifier(role),
-        "status": "active" if episode.active else "inactive",
-        "category": [terms.hl7("flag-category", category), terms.concept(f"severity-{episode.severity}")],
-        "code": {"coding": terms.concept(concept)["coding"], "text": episode.text},
-        "subject": context.subject,
-        "period": period,
-    }
+        built["extension"] = [{"url": frame.extensions["flag-detail"], "valueReference": evidence}]
+    built["identifier"] = names.identifier(role)
+    built["status"] = "active" if episode.active else "inactive"
+    built["category"] = [frame.terms.hl7("flag-category", category), frame.concepts[f"severity-{episode.severity}"]]
+    built["code"] = {"coding": frame.concepts[concept]["coding"], "text": episode.text}
+    built["subject"] = context.subject
+    built["period"] = period
     if context.encounter is not None:
         built["encounter"] = context.encounter
     return Built("Flag", own, episode.raised_by, role, built)

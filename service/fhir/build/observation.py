@@ -3,19 +3,22 @@
 from collections.abc import Sequence
 from typing import Any
 
-from service.fhir.build.context import Charting
+from service.fhir.build.charting import Charting
 from service.fhir.build.identity import Built
 from service.fhir.build.values import annotation, narrative
 
 Tree = dict[str, Any]
 
 
-def observation(
+def observation(charting: Charting, role: str, profile: str, code: Tree, sentence: str, **elements: Any) -> Built:
+    """One Observation of an entry; `elements` are those of `unnamed`."""
+    return named(charting, role, sentence, unnamed(charting, profile, code, **elements))
+
+
+def unnamed(
     charting: Charting,
-    role: str,
     profile: str,
     code: Tree,
-    sentence: str,
     *,
     value: Tree | None = None,
     category: list[Tree] | None = None,
@@ -27,40 +30,23 @@ def observation(
     members: Sequence[Tree] = (),
     derived_from: Sequence[Tree] = (),
     components: Sequence[Tree] = (),
-) -> Built:
-    """One Observation of an entry.
+) -> Tree:
+    """An Observation that has no id, text and identifier yet, its keys in order: a pattern for many of a kind, too.
 
-    `value` is the choice of value with its name, `{"valueQuantity": ...}`, or `{"dataAbsentReason": ...}`. A measure
-    (one with a method) has no performer: nobody charted it, and Provenance names the software.
+    `value` is the choice of value with its name, `{"valueQuantity": ...}`, or `{"dataAbsentReason": ...}`. One with a
+    method is a measure.
     """
-    context, names = charting.context, charting.names
-    own = names.id(role)
-    built: Tree = {
-        "resourceType": "Observation",
-        "id": own,
-        "meta": charting.frame.metas[profile],
-        "text": narrative(sentence),
-        "identifier": names.identifier(role),
-        "basedOn": context.plan,
-    }
-    if charting.part_of is not None:
-        built["partOf"] = charting.part_of
-    built["status"] = charting.status
-    built["category"] = category or charting.frame.exam
+    built = charting.observation(profile, method is not None)
     built["code"] = code
-    built["subject"] = context.subject
-    if context.encounter is not None:
-        built["encounter"] = context.encounter
-    built["effectiveDateTime"] = charting.at
-    if method is None:
-        built["performer"] = charting.performer
+    if category is not None:
+        built["category"] = category
     if value is not None:
         built.update(value)
     if interpretation is not None:
         built["interpretation"] = interpretation
     if note is not None:
         built["note"] = annotation(note, charting.at)
-    built["bodySite"] = context.body_site
+    built["bodySite"] = charting.context.body_site
     if method is not None:
         built["method"] = method
     if device is not None:
@@ -73,7 +59,16 @@ def observation(
         built["derivedFrom"] = derived_from
     if components:
         built["component"] = components
-    return Built("Observation", own, names.entry_id, role, built)
+    return built
+
+
+def named(charting: Charting, role: str, sentence: str, built: Tree, written: Tree | None = None) -> Built:
+    """The Observation with its id, text and identifier; `written` are elements of it whose bytes are known."""
+    names = charting.names
+    built["id"] = own = names.ids[role]
+    built["text"] = narrative(sentence)
+    built["identifier"] = names.identifier(role)
+    return Built("Observation", own, names.entry_id, role, built, written)
 
 
 def reference_to(built: Built) -> Tree:

@@ -17,8 +17,8 @@ GIVEN_UP = ("abandoned", "died")
 
 def care_plan(context: Context, outcome: Outcome | None, tasks: Sequence[Built]) -> Built:
     """CarePlan: active until the outcome, then completed, or revoked where the plan was given up."""
-    terms = context.frame.terms
-    own = context.names.id(PLAN)
+    frame = context.frame
+    own = context.names.ids[PLAN]
     opened = time_text(context.course.opened_at)
     title = f"Gradual closure of a wound of the {site_text(context)}"
     status = "active" if outcome is None else "revoked" if outcome.result in GIVEN_UP else "completed"
@@ -26,12 +26,12 @@ def care_plan(context: Context, outcome: Outcome | None, tasks: Sequence[Built])
     built: Tree = {
         "resourceType": "CarePlan",
         "id": own,
-        "meta": context.frame.metas["closure-plan"],
+        "meta": frame.metas["closure-plan"],
         "text": narrative(f"{title}, since {opened}{ended}. The treating surgeon and the local protocol decide."),
         "identifier": context.names.identifier(PLAN),
         "status": status,
         "intent": "plan",
-        "category": [terms.concept("gradual-closure-plan")],
+        "category": [frame.concepts["gradual-closure-plan"]],
         "title": title,
         "subject": context.subject,
     }
@@ -48,9 +48,9 @@ def care_plan(context: Context, outcome: Outcome | None, tasks: Sequence[Built])
 
 def goal(context: Context, outcome: Outcome | None, widest_mm: Decimal | None, widest: Tree | None) -> Built:
     """Goal: the widest gap at or under the closable gap of the policy. `widest` refers to the last one measured."""
-    terms = context.frame.terms
-    own = context.names.id(GOAL)
-    limit_mm = context.frame.policy.closable_gap_mm
+    frame = context.frame
+    own = context.names.ids[GOAL]
+    limit_mm = frame.policy.closable_gap_mm
     limit = cm(limit_mm)
     description = f"Widest gap at or under {digits(limit)} cm, so that the wound can be closed"
     reached = widest_mm is not None and widest_mm <= limit_mm
@@ -58,18 +58,18 @@ def goal(context: Context, outcome: Outcome | None, widest_mm: Decimal | None, w
     built: Tree = {
         "resourceType": "Goal",
         "id": own,
-        "meta": context.frame.metas["closure-goal"],
+        "meta": frame.metas["closure-goal"],
         "text": narrative(f"{description}: {achievement}."),
         "identifier": context.names.identifier(GOAL),
         "lifecycleStatus": lifecycle,
-        "achievementStatus": terms.hl7("goal-achievement", achievement),
-        "description": {**terms.concept("closable-gap-goal"), "text": description},
+        "achievementStatus": frame.terms.hl7("goal-achievement", achievement),
+        "description": {**frame.concepts["closable-gap-goal"], "text": description},
         "subject": context.subject,
         "startDate": context.course.opened_at.date().isoformat(),
         "target": [
             {
-                "measure": terms.concept("widest-gap"),
-                "detailQuantity": {"value": limit, "comparator": "<=", **terms.unit("cm")},
+                "measure": frame.concepts["widest-gap"],
+                "detailQuantity": {"value": limit, "comparator": "<=", **frame.terms.unit("cm")},
             }
         ],
     }

@@ -6,15 +6,15 @@ URL is meant from the base of the service (http://hl7.org/fhir/R4/datatypes.html
 a server that cannot ask here puts the bytes in (`service.report.presenting`).
 """
 
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 Tree = dict[str, Any]
 TREND, TREND_PICTURE, SHEET = "trend", "trend-png", "sheet"
 
 
-@dataclass(frozen=True, slots=True)
-class PresentedForm:
+class PresentedForm(Struct, frozen=True):
     """One form of a report: its media type and what a chart calls it."""
 
     content_type: str

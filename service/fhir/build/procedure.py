@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from service.clinic.entries import Check, Installation, Outcome, Performer, Reconciliation, Removal, Reset
-from service.fhir.build.context import APPLICATION, Charting, performer_reference
+from service.fhir.build.charting import Charting, performer_reference
+from service.fhir.build.context import APPLICATION
 from service.fhir.build.identity import Built
 from service.fhir.build.values import annotation, digits, narrative, time_text
 
@@ -37,7 +38,7 @@ def procedure(
 ) -> Built:
     """One Procedure of an entry; `action` is what was done to the closure set."""
     context, frame = charting.context, charting.frame
-    own = charting.names.id(role)
+    own = charting.names.ids[role]
     actor = performer_reference(performer) if performer else charting.performer[0]
     at = performed or charting.at
     built: Tree = {
@@ -48,8 +49,8 @@ def procedure(
         "identifier": charting.names.identifier(role),
         "basedOn": context.plan,
         "status": "completed",
-        "category": frame.terms.concept("wound-procedure"),
-        "code": frame.terms.concept(concept),
+        "category": frame.concepts["wound-procedure"],
+        "code": frame.concepts[concept],
         "subject": context.subject,
     }
     if context.encounter is not None:
@@ -65,7 +66,7 @@ def procedure(
     if notes:
         built["note"] = [note for text in notes for note in annotation(text, charting.at)]
     if action is not None and charting.bands is not None:
-        built["focalDevice"] = [{"action": frame.terms.concept(action), "manipulated": charting.bands.closure_set}]
+        built["focalDevice"] = [{"action": frame.concepts[action], "manipulated": charting.bands.closure_set}]
     if used:
         built["usedReference"] = used
     return Built("Procedure", own, charting.names.entry_id, role, built)
@@ -78,7 +79,7 @@ def _notes(charting: Charting) -> tuple[str, ...]:
 def application(charting: Charting, installation: Installation) -> Built:
     """Anchors and bands go in."""
     bands = charting.context.bands_of(installation)
-    devices = [bands.closure_set, *(device for _, device in bands.by_number.values())]
+    devices = [bands.closure_set, *(band.device for band in bands.by_number.values())]
     dressings = installation.dressings_placed
     placed = "" if dressings is None else f", {dressings} dressings placed"
     return procedure(
@@ -97,7 +98,7 @@ def reset(charting: Charting, entry: Reset) -> Built:
     """Bands are brought back to their target stretch."""
     settings = "; ".join(f"band {s.band} to a mark of {digits(s.mark_mm_after)} mm" for s in entry.bands)
     bands = charting.bands.by_number if charting.bands else {}
-    used = [bands[s.band][1] for s in entry.bands if s.band in bands]
+    used = [bands[s.band].device for s in entry.bands if s.band in bands]
     return procedure(
         charting, RESET, "band-reset", f"Bands reset: {settings}.",
         action="adjustment-action", used=used, notes=_notes(charting),
@@ -119,7 +120,7 @@ def removal(charting: Charting, entry: Removal) -> Built:
         "band-removal",
         f"Removed: {entry.anchors_removed} anchors, {entry.bands_removed} bands, {entry.dressings_removed} dressings; "
         f"reason: {entry.reason}.",
-        reason=[charting.frame.terms.concept(f"removal-{entry.reason}")],
+        reason=[charting.frame.concepts[f"removal-{entry.reason}"]],
         action="removal-action",
         notes=_notes(charting),
     )
@@ -144,7 +145,7 @@ def closure(charting: Charting, entry: Outcome) -> list[Built]:
     if concept is None:
         return []
     performed = time_text(entry.closed_at or entry.at)
-    name = charting.frame.terms.concept(concept)["text"]
+    name = charting.frame.concepts[concept]["text"]
     return [
         procedure(
             charting,
@@ -152,7 +153,7 @@ def closure(charting: Charting, entry: Outcome) -> list[Built]:
             concept,
             f"{name} on {performed}.",
             performed=performed,
-            outcome=charting.frame.terms.concept(f"outcome-{entry.result}"),
+            outcome=charting.frame.concepts[f"outcome-{entry.result}"],
             notes=_notes(charting),
         )
     ]

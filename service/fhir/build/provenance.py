@@ -5,7 +5,8 @@ from datetime import datetime
 from typing import Any
 
 from service.clinic.entries import Amendment, Entry, Retraction
-from service.fhir.build.context import Context, performer_reference
+from service.fhir.build.charting import performer_reference
+from service.fhir.build.context import Context
 from service.fhir.build.values import narrative, time_text
 
 Tree = dict[str, Any]
@@ -26,7 +27,7 @@ def provenance(
     frame = context.frame
     built: Tree = {
         "resourceType": "Provenance",
-        "id": names.id(role),
+        "id": names.ids[role],
         "meta": frame.metas["closure-provenance"],
         "text": narrative(_sentence(context, entry, occasion)),
         "target": [{"reference": _target(*target)} for target in targets],

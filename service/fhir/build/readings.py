@@ -1,117 +1,112 @@
 """What was read at the bedside as Observations (http://hl7.org/fhir/R4/observation.html): gaps, bands, tails."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from decimal import Decimal
-from functools import lru_cache
 from typing import Any
 
-from service.clinic.bands import ABOVE_MAXIMUM, BELOW_RANGE, IN_RANGE, band_condition, stretch_ratio
-from service.clinic.entries import BandReading, BandSetting, Check, GapReading, Installation, InstalledBand, Reset
-from service.clinic.quantities import present
-from service.fhir.build.context import Charting
+from service.clinic.entries import Check, GapReading, Installation, Reset
+from service.fhir.build.charting import Charting
 from service.fhir.build.identity import Built
-from service.fhir.build.observation import observation
-from service.fhir.build.values import cm, digits, station_name, words
+from service.fhir.build.installed import BandParts
+from service.fhir.build.observation import named, observation, unnamed
+from service.fhir.build.values import cm, digits, words
 
 Tree = dict[str, Any]
-shown_ratio = lru_cache(maxsize=4096)(present)  # marks lie on a half-millimetre grid: few ratios, many times
-_LETTER = {BELOW_RANGE: "L", IN_RANGE: "N", ABOVE_MAXIMUM: "H"}
-_WORDS = {BELOW_RANGE: "below", IN_RANGE: "in", ABOVE_MAXIMUM: "above"}
+STRETCH, STRETCH_BEFORE = "band-stretch", "band-stretch-before"
+LATER: Tree = {}  # stands in a pattern for what each Observation has of its own
 
 
-def component(charting: Charting, concept: str, value: Decimal | int, unit: str) -> Tree:
-    """A component that holds a Quantity."""
-    terms = charting.frame.terms
-    return {"code": terms.concept(concept), "valueQuantity": terms.quantity(value, unit)}
+def gap_widths(charting: Charting, listed: Iterable[GapReading]) -> list[Built]:
+    """Gap widths at the stations, in cm with the digits of the mm readings."""
+    code = charting.frame.concepts["gap-width"]
+    pattern = unnamed(charting, "gap-width", code, value={"valueQuantity": LATER}, components=[LATER])
+    return [_gap_width(charting, pattern, reading) for reading in listed]
 
 
-def gap_width(charting: Charting, reading: GapReading) -> Built:
-    """Gap width at one station, in cm with the digits of the mm reading."""
-    terms = charting.frame.terms
-    gap, station = cm(reading.gap_mm), cm(reading.station_mm)
+def _gap_width(charting: Charting, pattern: Tree, reading: GapReading) -> Built:
+    shown = charting.frame.shown
+    gap, station = shown.gap[str(reading.gap_mm)], shown.station[str(reading.station_mm)]
     end = charting.context.course.wound.reference_end
-    return observation(
-        charting,
-        f"gap/{station_name(reading.station_mm)}",
-        "gap-width",
-        terms.concept("gap-width"),
-        f"Gap width {digits(gap)} cm at {digits(station)} cm from the {end} end of the wound.",
-        value={"valueQuantity": terms.quantity(gap, "cm")},
-        components=[component(charting, "station", station, "cm")],
-    )
+    built = pattern.copy()
+    built["valueQuantity"] = gap.width.tree
+    built["component"] = station.components
+    sentence = f"Gap width {gap.text} cm at {station.text} cm from the {end} end of the wound."
+    written = {"valueQuantity": gap.width.written, "component": station.written}
+    return named(charting, station.role, sentence, built, written)
 
 
 def gap_not_measured(charting: Charting, reason: str) -> Built:
     """Why a check has no gap widths."""
-    terms = charting.frame.terms
+    frame = charting.frame
     return observation(
         charting,
         "gap",
         "gap-width",
-        terms.concept("gap-width"),
+        frame.concepts["gap-width"],
         f"Gap widths not measured: {reason}",
-        value={"dataAbsentReason": terms.absent("gaps-not-measured", words(reason))},
+        value={"dataAbsentReason": frame.terms.absent("gaps-not-measured", words(reason))},
     )
 
 
-def band_stretch(charting: Charting, band: InstalledBand, device: Tree, mark_mm: Decimal) -> Built:
+def stretch_pattern(charting: Charting) -> Tree:
+    """What the stretch ratios of all bands have in common."""
+    return unnamed(
+        charting,
+        "band-stretch",
+        charting.frame.concepts["band-stretch-ratio"],
+        value={"valueQuantity": LATER},
+        interpretation=[LATER],
+        device=LATER,
+        reference_range=charting.frame.working_range.tree,
+        components=[LATER],
+    )
+
+
+def band_stretch(charting: Charting, pattern: Tree, parts: BandParts, mark_mm: Decimal, role: str) -> Built:
     """Stretch ratio of one band = mark / mark at rest, said to be low, normal or high against the working range."""
-    frame = charting.frame
-    terms, policy = frame.terms, frame.policy
-    exact = stretch_ratio(mark_mm, band.rest_mark_mm)
-    ratio, state = shown_ratio(exact), band_condition(exact, policy)
-    return observation(
-        charting,
-        f"band-stretch/{band.band}",
-        "band-stretch",
-        terms.concept("band-stretch-ratio"),
-        f"Band {band.band}: stretch ratio {digits(ratio)} (mark {digits(mark_mm)} mm, at rest "
-        f"{digits(band.rest_mark_mm)} mm), {_WORDS[state]} the working range of {digits(policy.stretch_low)} to "
-        f"{digits(policy.stretch_high)}.",
-        value={"valueQuantity": terms.quantity(ratio, "ratio")},
-        interpretation=frame.interpretations[_LETTER[state]],
-        device=device,
-        reference_range=frame.working_range,
-        components=[
-            component(charting, "station", cm(band.station_mm), "cm"),
-            component(charting, "band-rest-mark", band.rest_mark_mm, "mm"),
-            component(charting, "band-mark", mark_mm, "mm"),
-        ],
-    )
+    frame, number = charting.frame, parts.band.band
+    shown = parts.stretch[str(mark_mm)]
+    built = pattern.copy()
+    built["valueQuantity"] = shown.ratio.tree
+    built["interpretation"] = frame.interpretations[shown.letter]
+    built["device"] = parts.device
+    built["component"] = [parts.station.tree, parts.rest_mark.tree, shown.mark.tree]
+    written = {
+        "valueQuantity": shown.ratio.written,
+        "referenceRange": frame.working_range.written,
+        "component": [parts.station.written, parts.rest_mark.written, shown.mark.written],
+    }
+    return named(charting, f"{role}/{number}", f"Band {number}: {shown.sentence}", built, written)
 
 
-def band_not_read(charting: Charting, band: InstalledBand, device: Tree, reason: str | None) -> Built:
+def band_not_read(charting: Charting, parts: BandParts, reason: str | None) -> Built:
     """A band of the installation that a check did not read: with the charted reason, or that it is not in the list."""
-    terms = charting.frame.terms
-    absent = terms.absent("bands-not-read", words(reason)) if reason else terms.absent("band-not-read")
+    frame = charting.frame
+    absent = frame.terms.absent("bands-not-read", words(reason)) if reason else frame.terms.absent("band-not-read")
     return observation(
         charting,
-        f"band-stretch/{band.band}",
+        f"band-stretch/{parts.band.band}",
         "band-stretch",
-        terms.concept("band-stretch-ratio"),
-        f"Band {band.band}: {absent['text']}",
+        frame.concepts["band-stretch-ratio"],
+        f"Band {parts.band.band}: {absent['text']}",
         value={"dataAbsentReason": absent},
-        device=device,
-        reference_range=charting.frame.working_range,
-        components=[
-            component(charting, "station", cm(band.station_mm), "cm"),
-            component(charting, "band-rest-mark", band.rest_mark_mm, "mm"),
-        ],
+        device=parts.device,
+        reference_range=frame.working_range.tree,
+        components=[parts.station.tree, parts.rest_mark.tree],
     )
 
 
-def band_tail(charting: Charting, band: InstalledBand, device: Tree, tail_mm: Decimal) -> Built:
+def band_tail(charting: Charting, parts: BandParts, tail_mm: Decimal) -> Built:
     """Free end of one band, in cm."""
-    terms = charting.frame.terms
-    tail = cm(tail_mm)
+    frame, number, tail = charting.frame, parts.band.band, cm(tail_mm)
     return observation(
         charting,
-        f"band-tail/{band.band}",
+        f"band-tail/{number}",
         "closure-reading",
-        terms.concept("band-tail"),
-        f"Band {band.band}: free tail {digits(tail)} cm.",
-        value={"valueQuantity": terms.quantity(tail, "cm")},
-        device=device,
+        frame.concepts["band-tail"],
+        f"Band {number}: free tail {digits(tail)} cm.",
+        value={"valueQuantity": frame.quantity(tail, "cm")},
+        device=parts.device,
     )
 
 
@@ -121,21 +116,10 @@ def gaps(charting: Charting) -> list[Built]:
     if not isinstance(content, Installation | Check):
         return []
     if content.gaps:
-        return [gap_width(charting, reading) for reading in content.gaps]
+        return gap_widths(charting, content.gaps)
     if isinstance(content, Check) and content.gaps_not_measured:
         return [gap_not_measured(charting, content.gaps_not_measured)]
     return []
-
-
-def marks_read(charting: Charting) -> dict[int, tuple[Decimal, Decimal | None]]:
-    """Mark and tail of every band that the entry read."""
-    content = charting.content
-    if isinstance(content, Reset):
-        return {setting.band: (setting.mark_mm_after, setting.tail_mm) for setting in content.bands}
-    if isinstance(content, Installation | Check):
-        listed: Sequence[BandReading | InstalledBand] = content.bands or ()
-        return {reading.band: (reading.mark_mm, reading.tail_mm) for reading in listed}
-    return {}
 
 
 def bands_expected(charting: Charting) -> Iterable[int]:
@@ -151,13 +135,14 @@ def band_readings(charting: Charting) -> list[Built]:
     if charting.bands is None:
         return []
     by_number = charting.bands.by_number
-    read = {number: marks for number, marks in marks_read(charting).items() if number in by_number}
-    built = [band_stretch(charting, *by_number[number], mark) for number, (mark, _) in read.items()]
+    read = {number: marks for number, marks in charting.marks.items() if number in by_number}
+    pattern = stretch_pattern(charting)
+    built = [band_stretch(charting, pattern, by_number[n], mark, STRETCH) for n, (mark, _) in read.items()]
     reason = charting.content.bands_not_read if isinstance(charting.content, Check) else None
     built += [
-        band_not_read(charting, *by_number[number], reason) for number in bands_expected(charting) if number not in read
+        band_not_read(charting, by_number[number], reason) for number in bands_expected(charting) if number not in read
     ]
-    built += [band_tail(charting, *by_number[number], tail) for number, (_, tail) in read.items() if tail is not None]
+    built += [band_tail(charting, by_number[number], tail) for number, (_, tail) in read.items() if tail is not None]
     return built
 
 
@@ -166,24 +151,19 @@ def marks_before(charting: Charting) -> list[Built]:
     content = charting.content
     if not isinstance(content, Reset) or charting.bands is None:
         return []
-    by_number = charting.bands.by_number
+    by_number, pattern = charting.bands.by_number, _read_before(stretch_pattern(charting))
     return [
-        _before(band_stretch(charting, *by_number[setting.band], setting.mark_mm_before), setting, charting)
+        band_stretch(charting, pattern, by_number[setting.band], setting.mark_mm_before, STRETCH_BEFORE)
         for setting in content.bands
         if setting.mark_mm_before is not None and setting.band in by_number
     ]
 
 
-def _before(built: Built, setting: BandSetting, charting: Charting) -> Built:
-    """The same Observation under a role of its own, with a note that it was read before the reset."""
-    role = f"band-stretch-before/{setting.band}"
-    own = charting.names.id(role)
-    note = [{"text": "read before the reset"}]
-    resource: Tree = {}
-    for name, value in built.resource.items():
+def _read_before(pattern: Tree) -> Tree:
+    """The same with a note that it was read before the reset."""
+    noted: Tree = {}
+    for name, value in pattern.items():
         if name == "bodySite":
-            resource["note"] = note
-        resource[name] = value
-    return Built(
-        built.type, own, built.entry_id, role, resource | {"id": own, "identifier": charting.names.identifier(role)}
-    )
+            noted["note"] = [{"text": "read before the reset"}]
+        noted[name] = value
+    return noted

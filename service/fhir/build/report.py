@@ -17,19 +17,19 @@ Tree = dict[str, Any]
 
 def progress_report(context: Context, summary: Summary, results: Sequence[Tree], until: str) -> Built:
     """One report a course: partial while it is open, final at its outcome. `until` is the time of the latest entry."""
-    terms = context.frame.terms
-    own = context.names.id(REPORT)
+    frame = context.frame
+    own = context.names.ids[REPORT]
     conclusion = " ".join(sentences(context, summary))
     built: Tree = {
         "resourceType": "DiagnosticReport",
         "id": own,
-        "meta": context.frame.metas["closure-progress"],
+        "meta": frame.metas["closure-progress"],
         "text": paragraphs([conclusion, CAUTION]),
         "identifier": context.names.identifier(REPORT),
         "basedOn": context.plan,
         "status": "final" if summary.outcome is not None else "partial",
-        "category": [terms.hl7("report-category", "NRS")],
-        "code": terms.concept("closure-progress"),
+        "category": [frame.terms.hl7("report-category", "NRS")],
+        "code": frame.concepts["closure-progress"],
         "subject": context.subject,
     }
     if context.encounter is not None:
@@ -54,6 +54,6 @@ def sentences(context: Context, summary: Summary) -> list[str]:
     if summary.rate.mm_per_day is not None:
         said.append(f"Closure rate {digits(cm(present(summary.rate.mm_per_day)))} cm/d.")
     if summary.outcome is not None:
-        outcome = context.frame.terms.concept(f"outcome-{summary.outcome.result}")
+        outcome = context.frame.concepts[f"outcome-{summary.outcome.result}"]
         said.append(f"Outcome: {outcome['text'].lower()}.")
     return said

@@ -15,6 +15,7 @@ from service.clinic.quantities import present
 from service.clinic.resets import DueReset, ResetPeriod
 from service.fhir.build.context import APPLICATION, DEVICE_USE, RESET_TASK, Context
 from service.fhir.build.identity import Built
+from service.fhir.build.installed import BandParts
 from service.fhir.build.procedure import RESET
 from service.fhir.build.values import computed_time_text, digits, narrative, time_text
 
@@ -31,10 +32,10 @@ def reset_task(
     now: datetime,
 ) -> Built:
     """The Task of one period between settings. `now` decides the priority of an open one and nothing else."""
-    terms = context.frame.terms
-    names = context.names_of(period.opened_by)
-    own = names.id(RESET_TASK)
-    reason = terms.concept(f"due-{due.reason}")
+    frame = context.frame
+    names = context.lasting_names(period.opened_by)
+    own = names.ids[RESET_TASK]
+    reason = frame.concepts[f"due-{due.reason}"]
     due_at = computed_time_text(due.due_at)
     listed = ", ".join(str(number) for number in due.bands)
     bands_due = f"band{'s' if len(due.bands) > 1 else ''} {listed}"
@@ -42,7 +43,7 @@ def reset_task(
     built: Tree = {
         "resourceType": "Task",
         "id": own,
-        "meta": context.frame.metas["reset-task"],
+        "meta": frame.metas["reset-task"],
         "text": narrative(f"{description} Local protocol and the treating surgeon decide."),
         "identifier": names.identifier(RESET_TASK),
         "basedOn": context.plan,
@@ -53,9 +54,9 @@ def reset_task(
     built |= {
         "intent": "order",
         "priority": "urgent" if period.is_open and _is_urgent(due, now) else "routine",
-        "code": terms.concept("reset-due"),
+        "code": frame.concepts["reset-due"],
         "description": description,
-        "focus": context.names_of(installation.entry_id).reference("DeviceUseStatement", DEVICE_USE),
+        "focus": context.bands_of(installation).names.reference("DeviceUseStatement", DEVICE_USE),
         "for": context.subject,
     }
     if context.encounter is not None:
@@ -84,32 +85,32 @@ def _is_urgent(due: DueReset, now: datetime) -> bool:
 
 def _targets(context: Context, installation: Installation, states: Sequence[BandState]) -> list[Tree]:
     """One input per band in order of work: target stretch, with the band and its target mark as extensions."""
-    devices = context.bands_of(installation).by_number
+    parts = context.bands_of(installation).by_number
     planned = sorted(states, key=lambda state: (state.order is None, state.order or 0, state.band))
     return [
-        _target(context, state, devices[state.band][1], state.target_stretch_ratio, state.target_mark_mm)
+        _target(context, state, parts[state.band], state.target_stretch_ratio, state.target_mark_mm)
         for state in planned
-        if state.target_stretch_ratio is not None and state.target_mark_mm is not None and state.band in devices
+        if state.target_stretch_ratio is not None and state.target_mark_mm is not None and state.band in parts
     ]
 
 
-def _target(context: Context, state: BandState, device: Tree, stretch_ratio: Decimal, mark_mm: Decimal) -> Tree:
-    terms = context.frame.terms
-    stretch, mark = present(stretch_ratio), present(mark_mm)
+def _target(context: Context, state: BandState, parts: BandParts, stretch_ratio: Decimal, mark_mm: Decimal) -> Tree:
+    frame = context.frame
+    stretch, mark = present(stretch_ratio), frame.shown.target_mark[str(mark_mm)]
     said = ", hold, surgeon to review" if state.hold else ""
     if state.tail_after_mm is not None and state.tail_after_short:
-        tail, limit = digits(present(state.tail_after_mm)), digits(context.frame.policy.tail_min_mm)
+        tail, limit = digits(present(state.tail_after_mm)), digits(frame.policy.tail_min_mm)
         said += f", leaves a tail of {tail} mm, under {limit} mm"
     return {
         "extension": [
-            {"url": terms.extension("band"), "valueReference": device},
-            {"url": terms.extension("target-mark"), "valueQuantity": terms.quantity(mark, "mm")},
+            parts.band_extension,
+            mark.extension,
         ],
         "type": {
-            "coding": [terms.coding("band-target")],
-            "text": f"Band {state.band}: target stretch ratio {digits(stretch)}, mark {digits(mark)} mm{said}",
+            "coding": frame.band_target,
+            "text": f"Band {state.band}: target stretch ratio {digits(stretch)}, mark {mark.text} mm{said}",
         },
-        "valueQuantity": terms.quantity(stretch, "ratio"),
+        "valueQuantity": frame.quantity(stretch, "ratio"),
     }
 
 
@@ -118,4 +119,4 @@ def _output(context: Context, period: ResetPeriod) -> list[Tree]:
     if role is None or period.closed_by is None:
         return []
     done = context.names_of(period.closed_by).reference("Procedure", role)
-    return [{"type": context.frame.terms.concept("reset-done"), "valueReference": done}]
+    return [{"type": context.frame.concepts["reset-done"], "valueReference": done}]

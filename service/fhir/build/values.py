@@ -26,7 +26,7 @@ def cm(length_mm: Decimal) -> Decimal:
 def percent(fraction: Decimal) -> Decimal:
     """A derived fraction in percent, at most 4 decimals: what `present` shows, with the decimal point moved."""
     shown = present(fraction).scaleb(2, _WIDE)
-    return Decimal(format(shown, "f"))
+    return shown if "E" not in str(shown) else Decimal(format(shown, "f"))
 
 
 def station_name(station_mm: Decimal) -> str:
@@ -36,7 +36,8 @@ def station_name(station_mm: Decimal) -> str:
 
 def digits(value: Decimal | int) -> str:
     """A number in a sentence, never with an exponent."""
-    return format(value, "f") if isinstance(value, Decimal) else str(value)
+    text = str(value)
+    return text if "E" not in text else format(value, "f")
 
 
 def time_text(moment: datetime) -> str:
@@ -46,7 +47,7 @@ def time_text(moment: datetime) -> str:
 
 def computed_time_text(moment: datetime) -> str:
     """A computed instant, to the second: finer digits would claim a precision that no model has."""
-    return moment.replace(microsecond=0).isoformat()
+    return moment.isoformat(timespec="seconds")
 
 
 def words(text: str) -> str:
@@ -56,13 +57,19 @@ def words(text: str) -> str:
 
 def narrative(sentence: str) -> dict[str, str]:
     """Generated narrative of one paragraph; whatever was charted is shown as text, never as markup."""
-    return {"status": "generated", "div": f"{_DIV}{escape(words(sentence), quote=False)}{_END}"}
+    return {"status": "generated", "div": f"{_DIV}{_shown(sentence)}{_END}"}
 
 
 def paragraphs(sentences: Sequence[str]) -> dict[str, str]:
     """Generated narrative of several paragraphs."""
-    body = "</p><p>".join(escape(words(sentence), quote=False) for sentence in sentences)
+    body = "</p><p>".join([_shown(sentence) for sentence in sentences])
     return {"status": "generated", "div": f"{_DIV}{body}{_END}"}
+
+
+def _shown(sentence: str) -> str:
+    """Words as they stand in markup. Few hold anything to escape, and looking costs less than escaping."""
+    text = sentence if sentence.isascii() else words(sentence)
+    return escape(text, quote=False) if "&" in text or "<" in text or ">" in text else text
 
 
 def annotation(text: str, at: str) -> list[dict[str, str]]:

@@ -1,23 +1,35 @@
 """What the whole course says now: uses of devices, due resets, alerts, and which measures are the latest."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
+from typing import Any
 
 from service.clinic.alerts import AlertEpisode
+from service.clinic.bands import BandState
 from service.clinic.course import CourseFold
-from service.clinic.entries import Check, ClinicalEntry, Installation, Reset
+from service.clinic.entries import Installation
+from service.clinic.resets import DueReset, ResetPeriod
+from service.clinic.standing import StandingEntry
 from service.clinic.summary import Summary
-from service.fhir.build.context import APPLICATION, CHECK_PANEL, LENGTH, Context, Tree
-from service.fhir.build.derived import GAP_MEASURES, PERFUSION
+from service.fhir.build.context import (
+    APPLICATION,
+    CHECK_PANEL,
+    GAP_MEASURES,
+    LENGTH,
+    PERFUSION,
+    SHARE,
+    Context,
+)
 from service.fhir.build.device import device_use
 from service.fhir.build.flag import flag, flag_role
 from service.fhir.build.identity import Built
-from service.fhir.build.loads import SHARE
+from service.fhir.build.patient import encounter, patient
 from service.fhir.build.procedure import RECONCILIATION, REMOVAL, RESET
 from service.fhir.build.task import reset_task
-from service.fhir.build.use_ends import use_ends
 from service.fhir.build.withdrawal import withdrawn
+from service.fhir.build.wound import body_structure
 
+Tree = dict[str, Any]
 # The Procedure that an entry of each kind is; a check is a panel of Observations.
 PART_OF = {
     "installation": APPLICATION,
@@ -28,15 +40,24 @@ PART_OF = {
 _MEASURES = (*GAP_MEASURES, SHARE, PERFUSION)
 
 
-def uses(context: Context, counting: Sequence[ClinicalEntry]) -> list[Built]:
-    """One use for each installation that was ever charted; `counting` are the entries that are not retracted."""
-    ends = use_ends(counting)
-    built = []
-    for entry in context.entries:
-        if isinstance(entry.entry, Installation):
-            use = device_use(context, entry.entry, ends.get(entry.entry.entry_id))
-            built.append(use if entry.retraction is None else withdrawn(use))
-    return built
+def as_opened(context: Context) -> list[Built]:
+    """Patient, Encounter and BodyStructure, which the opening of the course alone decides."""
+    return [patient(context), *encounter(context), body_structure(context)]
+
+
+def uses(context: Context) -> list[Built]:
+    """One use for each installation that was ever charted."""
+    return [_use(context, standing, installation) for standing, installation in context.every_installation]
+
+
+def _use(context: Context, standing: StandingEntry, installation: Installation) -> Built:
+    end = context.use_ends.ended.get(installation.entry_id)
+
+    def build() -> Built:
+        use = device_use(context, installation, end)
+        return use if standing.retraction is None else withdrawn(use)
+
+    return context.kept.built(("DeviceUseStatement", installation.entry_id), (standing, end), build)
 
 
 def tasks(context: Context, fold: CourseFold, summary: Summary, now: datetime) -> list[Built]:
@@ -47,20 +68,40 @@ def tasks(context: Context, fold: CourseFold, summary: Summary, now: datetime) -
     for period in fold.reset_periods():
         current = installations.get(period.opened_by, current)
         if period.due is not None and current is not None:
-            built.append(reset_task(context, period, period.due, current, summary.bands, now))
+            built.append(_task(context, period, period.due, current, summary.bands, now))
     return built
+
+
+def _task(
+    context: Context,
+    period: ResetPeriod,
+    due: DueReset,
+    installation: Installation,
+    bands: Sequence[BandState],
+    now: datetime,
+) -> Built:
+    def build() -> Built:
+        return reset_task(context, period, due, installation, bands, now)
+
+    if period.is_open:
+        return build()
+    return context.kept.built(("Task", period.opened_by), (period, installation), build)
 
 
 def flags(context: Context, episodes: Iterable[AlertEpisode]) -> list[Built]:
     """One Flag for each alert; one that the same entry raised anew goes on."""
-    kinds = {entry.entry.entry_id: entry.entry.kind for entry in context.entries}
     latest = {(episode.raised_by, flag_role(episode)): episode for episode in episodes}
-    return [flag(context, episode, _evidence(context, kinds, episode)) for episode in latest.values()]
+    return [_flag(context, role, episode) for (_, role), episode in latest.items()]
 
 
-def _evidence(context: Context, kinds: Mapping[str, str], episode: AlertEpisode) -> Tree | None:
+def _flag(context: Context, role: str, episode: AlertEpisode) -> Built:
+    key = ("Flag", episode.raised_by, role)
+    return context.kept.built(key, (episode,), lambda: flag(context, role, episode, _evidence(context, episode)))
+
+
+def _evidence(context: Context, episode: AlertEpisode) -> Tree | None:
     """The panel or Procedure of the entry whose reading keeps the alert up."""
-    names, kind = context.names_of(episode.observed_by), kinds.get(episode.observed_by)
+    names, kind = context.names_of(episode.observed_by), context.kinds.get(episode.observed_by)
     if kind == "check":
         return names.reference("Observation", CHECK_PANEL)
     role = PART_OF.get(kind or "")
@@ -74,23 +115,8 @@ def latest_widest(context: Context, summary: Summary) -> Tree | None:
     return context.names_of(summary.gap.entry_id).reference("Observation", "widest-gap")
 
 
-def latest_results(context: Context, counting: Sequence[ClinicalEntry]) -> list[Tree]:
+def latest_results(context: Context) -> list[Tree]:
     """The latest derived Observations, each measure from the last entry that has it."""
-    found: dict[str, str] = {}
-    for content in reversed(counting):
-        for role in _measures_of(content):
-            found.setdefault(role, content.entry_id)
-        if len(found) == len(_MEASURES):
-            break
-    results = [context.names_of(found[role]).reference("Observation", role) for role in _MEASURES if role in found]
+    latest = context.latest_measures
+    results = [context.names_of(latest[role]).reference("Observation", role) for role in _MEASURES if role in latest]
     return [*results, context.names.reference("Observation", LENGTH)]
-
-
-def _measures_of(content: ClinicalEntry) -> Iterable[str]:
-    """The measures for which an entry has what they are computed from."""
-    if isinstance(content, Installation | Check | Reset) and content.bands:
-        yield SHARE
-    if isinstance(content, Installation | Check) and content.gaps:
-        yield from GAP_MEASURES
-    if isinstance(content, Check) and None not in (content.diastolic_pressure_mmhg, content.compartment_pressure_mmhg):
-        yield PERFUSION

@@ -34,7 +34,7 @@ def withdraw(body: Tree) -> Tree:
 
 def withdrawn(built: Built) -> Built:
     """The same for what was just built."""
-    return built._replace(resource=withdraw(built.resource))
+    return Built(built.type, built.id, built.entry_id, built.role, withdraw(built.resource))
 
 
 def _marked(text: Tree) -> Tree:

@@ -21,8 +21,8 @@ def site_text(context: Context) -> str:
 
 def body_structure(context: Context) -> Built:
     """BodyStructure: site, side and morphology of the wound, and from which end stations are counted."""
-    wound, terms = context.course.wound, context.frame.terms
-    own = context.names.id(BODY_STRUCTURE)
+    wound, frame = context.course.wound, context.frame
+    own = context.names.ids[BODY_STRUCTURE]
     morphology = "dehiscence-morphology" if wound.cause == "surgical-dehiscence" else "wound-morphology"
     sentence = (
         f"Wound of the {site_text(context)}, {digits(cm(wound.length_mm))} cm long; stations are counted from its "
@@ -32,15 +32,15 @@ def body_structure(context: Context) -> Built:
     built: Tree = {
         "resourceType": "BodyStructure",
         "id": own,
-        "meta": context.frame.metas["wound-site"],
+        "meta": frame.metas["wound-site"],
         "text": narrative(description),
         "identifier": context.names.identifier(BODY_STRUCTURE),
         "active": True,
-        "morphology": terms.concept(morphology),
+        "morphology": frame.concepts[morphology],
         "location": context.site,
     }
     if wound.laterality is not None:
-        built["locationQualifier"] = [terms.concept(wound.laterality)]
+        built["locationQualifier"] = [frame.concepts[wound.laterality]]
     built["description"] = description
     built["patient"] = context.subject
     return Built("BodyStructure", own, None, BODY_STRUCTURE, built)
@@ -48,20 +48,20 @@ def body_structure(context: Context) -> Built:
 
 def condition(context: Context, outcome: Outcome | None) -> Built:
     """Condition: the open wound, resolved at the closure."""
-    terms = context.frame.terms
-    own = context.names.id(CONDITION)
+    frame = context.frame
+    own = context.names.ids[CONDITION]
     closed = outcome is not None and outcome.result in CLOSED_BY
-    kind = terms.concept(f"{context.course.wound.cause}-wound")
+    kind = frame.concepts[f"{context.course.wound.cause}-wound"]
     category = "encounter-diagnosis" if context.encounter else "problem-list-item"
     built: Tree = {
         "resourceType": "Condition",
         "id": own,
-        "meta": context.frame.metas["open-wound"],
+        "meta": frame.metas["open-wound"],
         "text": narrative(f"{kind['text']}, {site_text(context)}: {'closed' if closed else 'open'}."),
         "identifier": context.names.identifier(CONDITION),
-        "clinicalStatus": terms.hl7("condition-clinical", "resolved" if closed else "active"),
-        "verificationStatus": terms.hl7("condition-verification", "confirmed"),
-        "category": [terms.hl7("condition-category", category)],
+        "clinicalStatus": frame.terms.hl7("condition-clinical", "resolved" if closed else "active"),
+        "verificationStatus": frame.terms.hl7("condition-verification", "confirmed"),
+        "category": [frame.terms.hl7("condition-category", category)],
         "code": kind,
         "bodySite": [context.body_site],
         "subject": context.subject,
@@ -76,24 +76,24 @@ def condition(context: Context, outcome: Outcome | None) -> Built:
 
 def wound_length(context: Context) -> Built:
     """Observation (http://hl7.org/fhir/R4/observation.html): length of the wound, once a course, as it was opened."""
-    terms = context.frame.terms
-    own = context.names.id(LENGTH)
+    frame = context.frame
+    own = context.names.ids[LENGTH]
     length = cm(context.course.wound.length_mm)
     built: Tree = {
         "resourceType": "Observation",
         "id": own,
-        "meta": context.frame.metas["closure-reading"],
+        "meta": frame.metas["closure-reading"],
         "text": narrative(f"Wound length {digits(length)} cm."),
         "identifier": context.names.identifier(LENGTH),
         "basedOn": context.plan,
         "status": "final",
-        "category": context.frame.exam,
-        "code": terms.concept("wound-length"),
+        "category": frame.exam,
+        "code": frame.concepts["wound-length"],
         "subject": context.subject,
     }
     if context.encounter is not None:
         built["encounter"] = context.encounter
     built["effectiveDateTime"] = time_text(context.course.opened_at)
-    built["valueQuantity"] = terms.quantity(length, "cm")
+    built["valueQuantity"] = frame.quantity(length, "cm")
     built["bodySite"] = context.body_site
     return Built("Observation", own, None, LENGTH, built)

@@ -62,11 +62,18 @@ def check_bytes(
     return _merged(library_issues(raw), walk.issues)
 
 
-def is_valid(resource: Mapping[str, Any], raw: bytes | None = None, profile_rules: ProfileRules | None = None) -> bool:
+def is_valid(
+    resource: Mapping[str, Any],
+    raw: bytes | None = None,
+    profile_rules: ProfileRules | None = None,
+    *,
+    once: bool = False,
+) -> bool:
     """True when `check` would find no error.
 
     The fast path for what this service emits: the walk alone, which finds every error that fhirkit-rs finds on the
     official examples and the mutation corpus (held by tests/conformance). With `raw`, the bytes are read again first.
+    With `once` the walk is taken without trying the fast yes, whose functions are worth making only for many resources.
     """
     if raw is not None:
         try:
@@ -75,7 +82,7 @@ def is_valid(resource: Mapping[str, Any], raw: bytes | None = None, profile_rule
             return False
     root = resource if isinstance(resource, dict) else dict(resource)
     walk = Walk(KNOWN_EXTENSIONS, errors_only=True)
-    if not surely_sound(root, walk):
+    if once or not surely_sound(root, walk):
         walk = walked(root, KNOWN_EXTENSIONS, errors_only=True)
     if profile_rules:
         ask_profiles(root, profile_rules, walk)

@@ -16,7 +16,8 @@ from typing import Any
 from service.fhir.r4 import Element, codes, codings, has_children, resource_types, tabled_types
 from service.fhir.validate import rules
 from service.fhir.validate.bundles import check_bundle, full_urls
-from service.fhir.validate.primitives import Test, is_media_type, is_primitive, matcher, test_of
+from service.fhir.validate.known import MOST_KNOWN, REMEMBERED, known_together, known_values
+from service.fhir.validate.primitives import is_media_type, is_primitive, matcher, test_of
 from service.fhir.validate.structure import QUANTITIES, Elements
 from service.fhir.validate.units import UCUM, unit_codes
 from service.fhir.validate.walk import Walk
@@ -24,8 +25,6 @@ from service.fhir.validate.walk import Walk
 Shape = Callable[[dict[str, Any], Walk], bool]
 
 _MOST_SHAPES = 4000
-_MOST_KNOWN = 4096
-_REMEMBERED = frozenset({"uri", "code", "canonical", "url", "dateTime", "instant", "date", "id"})
 _made = 0
 
 
@@ -114,24 +113,23 @@ class _Source:
     def __init__(self) -> None:
         self.lines: list[str] = []
         self.names: dict[str, Any] = {}
+        self.indent = " "
 
     def name(self, thing: Any) -> str:
         self.names[f"n{len(self.names)}"] = thing
         return f"n{len(self.names) - 1}"
 
     def demand(self, condition: str) -> None:
-        self.lines.append(f" if not ({condition}): return False")
+        self.lines.append(f"{self.indent}if not ({condition}): return False")
 
 
 def _compiled(shapes: Shapes, keys: tuple[str, ...]) -> Shape:
     source = _Source()
     source.lines.append(f" {', '.join(f'a{i}' for i in range(len(keys)))}, = v.values()")
+    again = _said_again(source, shapes, keys)
     for place, key in enumerate(keys):
-        if key != "resourceType":
+        if key != "resourceType" and key not in again:
             _demand_element(source, shapes.elements, key, f"a{place}")
-    if shapes.path in QUANTITIES and "code" in keys:
-        system, code = f"a{keys.index('system')}", f"a{keys.index('code')}"
-        source.demand(f"{system} != {UCUM!r} or {code} in {source.name(unit_codes())}")
     if shapes.path == "Extension":
         source.demand(f"{source.name(_absolute)}(v['url'])")
     for one in _rules(shapes, keys):
@@ -141,6 +139,34 @@ def _compiled(shapes: Shapes, keys: tuple[str, ...]) -> Shape:
     exec(text, source.names)  # the text holds names of ours, no value of the resource
     made: Shape = source.names["shape"]
     return made
+
+
+def _said_again(source: _Source, shapes: Shapes, keys: tuple[str, ...]) -> tuple[str, ...]:
+    """Elements whose texts and codes are the same in many resources: looked at once, then known by all together."""
+    names = {key: f"a{place}" for place, key in enumerate(keys)}
+    again: list[str]
+    if shapes.path == "CodeableConcept" and "coding" in keys:
+        again = [key for key in ("coding", "text") if key in keys]
+        one, text = f"{names['coding']}[0]", names.get("text", "''")
+        of_one = f"type({names['coding']}) is list and len({names['coding']}) == 1"
+        together = f"(*{one}, *{one}.values(), {text}) if {of_one} else None"
+    elif shapes.path == "Coding" or shapes.path in QUANTITIES:
+        again = [key for key in keys if key in ("system", "version", "code", "display", "unit")]
+        together = f"({', '.join(names[key] for key in again)})"
+    else:
+        return ()
+    if len(again) < 2:
+        return ()
+    known, learn = known_together()
+    source.lines += [f" k = {together}", f" if k not in {source.name(known)}:"]
+    source.indent = "  "
+    for key in again:
+        _demand_element(source, shapes.elements, key, names[key])
+    if shapes.path in QUANTITIES and "code" in keys:
+        source.demand(f"{names['system']} != {UCUM!r} or {names['code']} in {source.name(unit_codes())}")
+    source.indent = " "
+    source.lines.append(f"  if k: {source.name(learn)}(k)")
+    return tuple(again)
 
 
 def _absolute(url: str) -> bool:
@@ -157,8 +183,8 @@ def _demand_element(source: _Source, table: Elements, key: str, variable: str) -
         condition = _object(source, element, type_name, entry)
     if element.repeats:
         source.demand(f"type({variable}) is list and {variable}")
-        source.lines.append(f" for y in {variable}:")
-        source.lines.append(f"  if not ({condition}): return False")
+        source.lines.append(f"{source.indent}for y in {variable}:")
+        source.lines.append(f"{source.indent} if not ({condition}): return False")
     else:
         source.demand(condition)
 
@@ -175,32 +201,10 @@ def _primitive(source: _Source, element: Element, type_name: str, x: str) -> str
         return f"type({x}) is int or type({x}) is {source.name(Decimal)} and {x}.is_finite()"
     if type_name == "boolean":
         return f"{x} is True or {x} is False"
-    if type_name in _REMEMBERED:
-        known, learn = _memory(type_name)
+    if type_name in REMEMBERED:
+        known, learn = known_values(type_name)
         return f"{x} in {source.name(known)} or {source.name(learn)}({x})"
     return f"{source.name(test_of(type_name))}({x})"
-
-
-_memories: dict[str, tuple[set[str], Test]] = {}
-
-
-def _memory(type_name: str) -> tuple[set[str], Test]:
-    """A bounded set of values that passed, and the test that fills it: systems, codes and times repeat."""
-    if type_name not in _memories:
-        known: set[str] = set()
-        test = test_of(type_name)
-
-        def learn(value: Any) -> bool:
-            if not test(value):
-                return False
-            if len(known) >= _MOST_KNOWN:
-                known.clear()
-            if len(value) < 100:
-                known.add(value)
-            return True
-
-        _memories[type_name] = (known, learn)
-    return _memories[type_name]
 
 
 def _object(source: _Source, element: Element, type_name: str, x: str) -> str:
@@ -244,7 +248,7 @@ def _reference(targets: frozenset[str]) -> tuple[set[str], Shape]:
         kind, _, place = literal.partition("/")
         identity, versioned, version = place.partition("/_history/")
         if kind in targets and is_id(identity) and (not versioned or is_id(version)):
-            if len(known) >= _MOST_KNOWN:
+            if len(known) >= MOST_KNOWN:
                 known.clear()
             known.add(literal)
             return True

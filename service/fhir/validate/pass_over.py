@@ -32,6 +32,10 @@ def walked(resource: dict[str, Any], extensions: tuple[str, ...], errors_only: b
 
 def ask_profiles(resource: dict[str, Any], profile_rules: Rules, walk: Walk) -> None:
     """Ask the rules of every profile that the resource, or one inside its Bundle, says it follows."""
+    kind = resource.get("resourceType")
+    if kind != "Bundle":
+        _ask_profiles(resource, str(kind), profile_rules, walk)
+        return
     for one, place in _resources(resource):
         _ask_profiles(one, place, profile_rules, walk)
 

@@ -5,8 +5,8 @@ text, and what the expression alone lets through: days that no calendar has, con
 from __future__ import annotations
 
 import re
-from calendar import monthrange
 from collections.abc import Callable
+from datetime import date
 from decimal import Decimal
 from functools import cache
 from typing import Any
@@ -35,7 +35,13 @@ def matcher(primitive: str) -> Callable[[str], re.Match[str] | None]:
 def day_exists(text: str) -> bool:
     """False for 30 February and the like; the text already has the form of a date or of a longer time."""
     day = int(text[8:10] or 1)
-    return day < 29 or day <= monthrange(int(text[:4]), int(text[5:7]))[1]
+    if day < 29:
+        return True
+    try:
+        date(int(text[:4]), int(text[5:7]), day)
+    except ValueError:
+        return False
+    return True
 
 
 def _timed(primitive: str) -> Test:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from functools import cache
-from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from service.fhir.r4 import common_units
@@ -20,7 +20,7 @@ UCUM = "http://unitsofmeasure.org"
 @cache
 def unit_codes() -> frozenset[str]:
     """Every accepted UCUM code. Codes are case-sensitive and compared whole."""
-    own = json.loads(files("service.fhir.validate").joinpath("units.json").read_bytes())
+    own = json.loads(Path(__file__).with_name("units.json").read_bytes())
     return common_units() | frozenset(own["codes"])
 
 

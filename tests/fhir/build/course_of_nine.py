@@ -10,12 +10,14 @@ from datetime import datetime
 from typing import Any
 
 from service.clinic.course import CourseFold, steps
-from service.clinic.entries import ENTRY, Course
+from service.clinic.entries import Course
 from service.clinic.force import BenchTable
 from service.clinic.policy import default_policy
 from service.clinic.standing import Charted, standing
 from service.fhir import wire
 from service.fhir.project import Built, Context, Frame, project_course, project_entry
+from service.intake.members import read_course
+from service.intake.review import entry_from
 from service.terminology import load
 
 TERMS = load()
@@ -183,7 +185,9 @@ def as_charted(node: Any) -> Any:
 
 
 def course(**changes: Any) -> Course:
-    return Course.model_validate(as_charted({**COURSE, **changes}))
+    read = read_course(as_charted({**COURSE, **changes}))
+    assert isinstance(read, Course)
+    return read
 
 
 def projected(
@@ -208,7 +212,7 @@ def projected(
 
 def charted(entries: Sequence[dict[str, Any]]) -> list[Charted]:
     """The entries as they arrived."""
-    return [Charted(ENTRY.validate_python(as_charted(one)), place) for place, one in enumerate(entries)]
+    return [Charted(entry_from(as_charted(one)), place) for place, one in enumerate(entries)]
 
 
 def context_for(entries: Sequence[dict[str, Any]] = ALL) -> Context:

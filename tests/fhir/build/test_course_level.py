@@ -3,6 +3,7 @@
 from datetime import datetime
 
 import pytest
+from msgspec.structs import replace
 
 from service.fhir.project import provenance
 from tests.fhir.build.course_of_nine import (
@@ -54,8 +55,7 @@ def test_a_patient_of_whom_only_the_identifier_was_sent_has_no_name():
 
 
 def test_an_encounter_that_was_not_sent_is_nowhere():
-    without = course()
-    without = without.model_copy(update={"encounter": None})
+    without = replace(course(), encounter=None)
     built = projected(ALL, of=without)
     assert not of_type(built, "Encounter")
     assert not any("encounter" in one.resource for one in built)

@@ -10,9 +10,10 @@ from service.clinic.forecast import Forecast
 from service.clinic.policy import read_policy
 from service.clinic.quantities import present
 from service.clinic.standing import StandingEntry
-from service.fhir.build.context import Charting, Context
+from service.fhir.build.charting import Charting
+from service.fhir.build.context import Context
 from service.fhir.build.derived import forecast
-from service.fhir.build.loads import force_figures
+from service.fhir.build.shown import force_figures
 from service.fhir.build.values import cm, percent
 from service.fhir.project import Frame
 from tests.fhir.build.course_of_nine import (

@@ -16,8 +16,8 @@ def names(entry_id: str | None = "c1", course_id: str = "leg-7", site: str = "ea
 def test_an_id_is_the_version_5_uuid_of_site_course_entry_and_role():
     # Source: RFC 4122, 4.3, as Python's uuid.uuid5 does it.
     expected = uuid.uuid5(NAMESPACE, "\x1f".join(("east", "leg-7", "c1", "gap/120")))
-    assert names().id("gap/120") == str(expected)
-    assert names(None).id("plan") == str(uuid.uuid5(NAMESPACE, "east\x1fleg-7\x1f\x1fplan"))
+    assert names().ids["gap/120"] == str(expected)
+    assert names(None).ids["plan"] == str(uuid.uuid5(NAMESPACE, "east\x1fleg-7\x1f\x1fplan"))
 
 
 def test_a_patient_has_one_id_in_every_course_of_a_site():
@@ -27,13 +27,13 @@ def test_a_patient_has_one_id_in_every_course_of_a_site():
 
 def test_many_ids_are_the_ones_of_the_standard_library():
     for number in range(500):
-        assert names().id(f"gap/{number}") == str(uuid.uuid5(NAMESPACE, f"east\x1fleg-7\x1fc1\x1fgap/{number}"))
+        assert names().ids[f"gap/{number}"] == str(uuid.uuid5(NAMESPACE, f"east\x1fleg-7\x1fc1\x1fgap/{number}"))
 
 
 def test_neither_site_course_entry_nor_role_run_together():
     listed = [
-        names("c1", "leg-7").id("gap/1"), names("c1", "leg-").id("7gap/1"), names("c", "leg-7").id("1gap/1"),
-        names("c1", "leg-7", "west").id("gap/1"), names(None, "leg-7").id("c1/gap/1"),
+        names("c1", "leg-7").ids["gap/1"], names("c1", "leg-").ids["7gap/1"], names("c", "leg-7").ids["1gap/1"],
+        names("c1", "leg-7", "west").ids["gap/1"], names(None, "leg-7").ids["c1/gap/1"],
     ]  # fmt: skip
     assert len(set(listed)) == len(listed)
 

@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 from fhir.resources.R4B import get_fhir_model_class
-from pydantic import BaseModel
+from msgspec import Struct
+from msgspec.structs import asdict
 
 from service.clinic.course import steps
 from service.clinic.quantities import present
@@ -128,8 +129,8 @@ def numbers_of(node: Any) -> Iterator[Decimal]:
         return
     if isinstance(node, int | Decimal | float):
         yield Decimal(str(node))
-    elif isinstance(node, BaseModel):
-        yield from numbers_of(dict(node))
+    elif isinstance(node, Struct):
+        yield from numbers_of(asdict(node))
     elif dataclasses.is_dataclass(node):
         for field in dataclasses.fields(node):
             yield from numbers_of(getattr(node, field.name))
@@ -156,7 +157,7 @@ def test_every_number_that_leaves_occurs_in_the_readings_the_metrics_or_the_poli
 
 
 def forces_of(mark_mm: str) -> list[Decimal]:
-    from service.fhir.build.loads import force_figures
+    from service.fhir.build.shown import force_figures
 
     ratio = Decimal(mark_mm) / 10
     return [present(ratio), *force_figures(ratio)]

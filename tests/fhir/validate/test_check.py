@@ -16,6 +16,36 @@ def test_a_sound_reading_has_no_issue_and_the_fast_verdict_agrees():
     assert is_valid(observation(), wire.write(observation()))
 
 
+CODING = {"system": "https://alder-bay.example/codes", "code": "gap-width", "display": "Width"}
+CONCEPT = {"coding": [CODING], "text": "Width"}
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"code": {"coding": [{**CODING, "code": 1}], "text": "Width"}},
+        {"code": {"coding": [{**CODING, "userSelected": 1}], "text": "Width"}},
+        {"code": {"coding": [{"system": CODING["code"], "code": "a  b", "display": "Width"}], "text": "Width"}},
+        {"code": {"coding": [[CODING]], "text": "Width"}},
+        {"code": {"coding": CODING, "text": "Width"}},
+        {"code": {"coding": [CODING, {**CODING, "code": " x"}], "text": "Width"}},
+        {"code": {"coding": [CODING], "text": ""}},
+        {"code": {"coding": [{"code": CODING["system"], "system": CODING["code"], "shown": "Width"}], "text": "Width"}},
+        {"valueQuantity": width() | {"unit": 1}},
+        {"valueQuantity": width() | {"code": "mmHg"}},
+        {"valueQuantity": {"value": Decimal(1), "unit": "mm", "code": "mm"}},
+        {"valueQuantity": {"value": "1", "unit": "mm", "system": UCUM, "code": "mm"}},
+    ],
+)
+def test_texts_and_codes_that_were_sound_together_let_nothing_else_pass(changes):
+    selected = {"coding": [{**CODING, "userSelected": True}], "text": "Width"}
+    for sound in ({"code": CONCEPT}, {"code": selected}, {"code": CONCEPT, "valueQuantity": width()}):
+        assert is_valid(observation(**sound))
+    faulty = observation(**{"code": CONCEPT} | changes)
+    assert errors(check(faulty))
+    assert not is_valid(faulty)
+
+
 def test_all_faults_are_told_at_once_each_with_its_path():
     faulty = observation(
         status="finished",

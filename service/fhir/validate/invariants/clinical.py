@@ -38,7 +38,11 @@ def _(value: Json, walk: Walk) -> bool:
     if not has(value, "value"):
         return True
     own = _codings(value["code"])
-    return not any(own & _codings(component["code"]) for component in value["component"])
+    for component in value["component"]:
+        for coding in component["code"].get("coding", ()):
+            if (coding.get("system"), coding.get("code")) in own:
+                return False
+    return True
 
 
 # Condition: http://hl7.org/fhir/R4/condition.html

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 
 from service.fhir.validate.rules import rule
@@ -15,8 +16,13 @@ _UCUM = "http://unitsofmeasure.org"
 
 def has(value: Json, name: str) -> bool:
     """True where a choice element `name[x]` has any value."""
+    return _has(tuple(value), name)
+
+
+@lru_cache(maxsize=4096)  # values of one builder have few sets of keys
+def _has(keys: tuple[str, ...], name: str) -> bool:
     length = len(name)
-    return any(key.startswith(name) and key[length : length + 1].isupper() for key in value)
+    return any(key.startswith(name) and key[length : length + 1].isupper() for key in keys)
 
 
 def _instant(text: str) -> datetime:
@@ -52,7 +58,7 @@ def _(value: Json, walk: Walk) -> bool:
 
 for _quantity in ("Quantity", "SimpleQuantity", "Age", "Count", "Distance", "Duration", "MoneyQuantity"):
 
-    @rule(_quantity, "qty-3", when="code")
+    @rule(_quantity, "qty-3", when="code", of_keys=True)
     def _(value: Json, walk: Walk) -> bool:
         return "system" in value
 
