@@ -46,46 +46,48 @@ def walk(element: Any, path: tuple[str, ...]) -> list[Any]:
     return found
 
 
-def tokens_of(parameter: Parameter, values: Sequence[Any]) -> list[Token]:
-    """Tokens of codes, Codings and CodeableConcepts (search.html#token), with their texts.
+Said = str | tuple[str | None, ...]  # a bare code; or a text, then system, code and display of each Coding
+
+
+def said_by(element: Any) -> Said:
+    """What the tokens of a code, Coding or CodeableConcept come from, as one value that can be looked up."""
+    if type(element) is str:
+        return element
+    codings = element.get("coding") or (element,)
+    if len(codings) == 1:
+        one = codings[0]
+        return element.get("text"), one.get("system", ""), one.get("code"), one.get("display")
+    found = [element.get("text")]
+    for one in codings:
+        found += (one.get("system", ""), one.get("code"), one.get("display"))
+    return tuple(found)
+
+
+def tokens_of(parameter: Parameter, said: Said) -> list[Token]:
+    """Tokens of a code, Coding or CodeableConcept (search.html#token), with their texts.
 
     A bare code answers to the system that its binding implies and to none at all.
     """
     name = parameter.name
-    found: list[Token] = []
-    for each in values:
-        if type(each) is str:
-            found.append((name, "", each))
-            if parameter.system:
-                found.append((name, parameter.system, each))
-            continue
-        codings = [(one.get("system", ""), one.get("code"), one.get("display")) for one in each.get("coding", (each,))]
-        found += _tokens_of_concept(name, each.get("text"), tuple(codings))
+    if isinstance(said, str):
+        implied = [(name, parameter.system, said)] if parameter.system else []
+        return [(name, "", said), *implied]
+    found: list[Token] = [] if said[0] is None else [(name + TEXT, "", fold(said[0]))]
+    for place in range(1, len(said), 3):
+        system, code, display = said[place : place + 3]
+        if code is not None:
+            found.append((name, system or "", code))
+        if display is not None:
+            found.append((name + TEXT, "", fold(display)))
     return found
 
 
-@lru_cache(maxsize=4096)  # resources of one concept have the same codings
-def _tokens_of_concept(
-    name: str, text: str | None, codings: tuple[tuple[str, str | None, str | None], ...]
-) -> tuple[Token, ...]:
-    found: list[Token] = [] if text is None else [(name + TEXT, "", fold(text))]
-    for system, code, display in codings:
-        if code is not None:
-            found.append((name, system, code))
-        if display is not None:
-            found.append((name + TEXT, "", fold(display)))
-    return tuple(found)
-
-
-def component_codes(component: Mapping[str, Any]) -> tuple[Token, ...]:
-    """Tokens of one component's code."""
-    codings = component.get("code", {}).get("coding", ())
-    return _component_tokens(tuple([(one.get("system", ""), one.get("code")) for one in codings]))
-
-
-@lru_cache(maxsize=1024)
-def _component_tokens(codings: tuple[tuple[str, str | None], ...]) -> tuple[Token, ...]:
-    return as_set(tuple((_COMPONENT, system, code) for system, code in codings if code is not None))
+@lru_cache(maxsize=4096)  # the components of one concept have the same codes and units
+def component_tokens(said: Said, system: str, code: str, text: str) -> tuple[tuple[Token, ...], tuple[Token, ...]]:
+    """Tokens of a component's code and those of its quantity's unit."""
+    pairs = zip(said[1::3], said[2::3], strict=True) if isinstance(said, tuple) else ()
+    codes = tuple((_COMPONENT, of or "", own) for of, own in pairs if own is not None)
+    return as_set(codes), _tokens_of_unit(system, code, text)
 
 
 _COMPONENT = "component-code"
@@ -118,17 +120,20 @@ def unit_of(tokens: Iterable[Token]) -> Unit | None:
 def literal(reference: Mapping[str, Any]) -> str | None:
     """Where a reference leads, without the version; what lies inside the resource is not searched."""
     found: str | None = reference.get("reference")
-    return None if found is None or found[:1] == "#" else found.partition("/_history/")[0]
+    if found is None or found[:1] == "#":
+        return None
+    return found.partition("/_history/")[0] if "/_history/" in found else found
 
 
-def logical(parameter: Parameter, reference: Mapping[str, Any], found: str | None) -> list[str]:
-    """Lines of a reference that carries an identifier or leads nowhere."""
+def logical(name: str, reference: Mapping[str, Any], found: str | None) -> list[str]:
+    """Lines of a reference that carries an identifier or leads nowhere; `name` is the parameter's."""
     identifier = reference.get("identifier")
     if identifier is not None and "value" in identifier:
-        return [f"{parameter.name}:identifier={identifier_line(identifier.get('system', ''), identifier['value'])}"]
-    return [] if found is not None else [f"{parameter.name}:unlinked="]
+        return [f"{name}:identifier={identifier_line(identifier.get('system', ''), identifier['value'])}"]
+    return [] if found is not None else [f"{name}:unlinked="]
 
 
+@lru_cache(maxsize=1024)  # those who chart are few
 def identifier_line(system: str | None, value: str) -> str:
     """Identifier of a reference as it stands in the terms; the beginning of one where the system is None."""
     first = on_one_line(value).replace("\\", "\\\\").replace("|", "\\|") + "|"
@@ -142,6 +147,8 @@ def on_one_line(text: str) -> str:
 
 def widest(so_far: DateRange, values: Sequence[Any], zone: tzinfo) -> DateRange:
     """Range from the first beginning to the last end of dates, Periods and Timings, and of what was there before."""
+    if so_far is WITHOUT_DATE and len(values) == 1 and type(values[0]) is str:
+        return date_range(values[0], zone)
     for each in values:
         low, high = date_range(each, zone) if type(each) is str else _outer(each, zone)
         known = so_far.low != NO_DATE

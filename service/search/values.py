@@ -2,27 +2,26 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import tzinfo
-from functools import cache, lru_cache
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from service.search.dates import DateRange
 from service.search.elements import (
-    PRESENT,
     WITHOUT_DATE,
     Token,
-    as_set,
-    component_codes,
+    component_tokens,
     fold,
     literal,
     logical,
     on_one_line,
-    tokens_of,
+    said_by,
     unit_tokens,
     walk,
     widest,
 )
-from service.search.parameters import Kind, Parameter, Slot, parameters_of
+from service.search.parameters import Kind, Parameter, Slot
 from service.search.quantities import WITHOUT_NUMBER, NumberRange, number_range
+from service.search.shapes import Shape
 
 __all__ = ["ComponentNumber", "Identifier", "IndexValues", "Token", "fold", "in_patient_column", "index"]
 
@@ -57,27 +56,16 @@ class IndexValues(NamedTuple):
     components: tuple[ComponentNumber, ...] = ()
 
 
-class _Reader(NamedTuple):
-    """An element, by its first name and the way further in, and the parameters that are found there."""
-
-    first: str
-    further: tuple[str, ...]
-    takers: "tuple[tuple[_Take, Parameter], ...]"
-
-
 class _Found:
-    """Values collected from one resource, element by element."""
+    """Values collected from one resource, element by element; its tokens are the shape's."""
 
     __slots__ = (
-        "code_set", "components", "date", "identifiers", "other_date", "patient", "terms", "token_set", "value",
-        "value_unit", "zone",
+        "components", "date", "identifiers", "other_date", "patient", "terms", "value", "value_unit", "zone",
     )  # fmt: skip
 
-    def __init__(self, zone: tzinfo) -> None:
+    def __init__(self, patient: str | None, zone: tzinfo) -> None:
         self.zone = zone
-        self.patient: str | None = None
-        self.code_set: list[Token] = []
-        self.token_set: list[Token] = []
+        self.patient = patient
         self.identifiers: list[Identifier] = []
         self.date = self.other_date = WITHOUT_DATE
         self.terms: list[str] = []
@@ -85,16 +73,8 @@ class _Found:
         self.value_unit: tuple[Token, ...] = ()
         self.components: list[ComponentNumber] = []
 
-    def take_codes(self, parameter: Parameter, values: Sequence[Any]) -> None:
-        self.code_set += tokens_of(parameter, values)
-
-    def take_tokens(self, parameter: Parameter, values: Sequence[Any]) -> None:
-        self.token_set += tokens_of(parameter, values)
-
-    def take_identifiers(self, parameter: Parameter, values: Sequence[Any]) -> None:
+    def take_identifiers(self, _parameter: Parameter, values: Sequence[Any]) -> None:
         self.identifiers += [(each.get("system", ""), each["value"]) for each in values if "value" in each]
-        if self.identifiers:
-            self.token_set.append((parameter.name + PRESENT, "", ""))
 
     def take_patient(self, parameter: Parameter, values: Sequence[Any]) -> None:
         for each in values:
@@ -104,7 +84,7 @@ class _Found:
             elif found is not None and ":" in found:  # a patient of another server
                 self.terms.append(f"{parameter.name}={found}")
             if found is None or "identifier" in each:
-                self.terms += logical(parameter, each, found)
+                self.terms += logical(parameter.name, each, found)
 
     def take_date(self, _parameter: Parameter, values: Sequence[Any]) -> None:
         self.date = widest(self.date, values, self.zone)
@@ -113,12 +93,14 @@ class _Found:
         self.other_date = widest(self.other_date, values, self.zone)
 
     def take_references(self, parameter: Parameter, values: Sequence[Any]) -> None:
+        name, terms = parameter.name, self.terms
+        of_patient = name in _OF_PATIENT
         for each in values:
             found = literal(each)
-            if found is not None and not in_patient_column(parameter, found):
-                self.terms.append(f"{parameter.name}={found}")
+            if found is not None and not (of_patient and found.startswith("Patient/")):
+                terms.append(f"{name}={found}")
             if found is None or "identifier" in each:
-                self.terms += logical(parameter, each, found)
+                terms += logical(name, each, found)
 
     def take_strings(self, parameter: Parameter, values: Sequence[Any]) -> None:
         if not values:
@@ -142,13 +124,17 @@ class _Found:
             if quantity is not None:
                 number = number_range(quantity)
                 if number is not WITHOUT_NUMBER:
-                    self.components.append(ComponentNumber(component_codes(each), unit_tokens(quantity), number))
+                    get = quantity.get
+                    said = said_by(each.get("code", _NOTHING))
+                    codes, unit = component_tokens(said, get("system", ""), get("code", ""), get("unit", ""))
+                    self.components.append(ComponentNumber(codes, unit, number))
 
 
+_NOTHING: Mapping[str, Any] = {}
+_OF_PATIENT = ("patient", "subject")  # parameters of the element that says whom a resource is about
 _Take = Callable[[_Found, Parameter, Sequence[Any]], None]
+_Reader = tuple[str, tuple[str, ...], list[tuple[_Take, Parameter]]]  # first name, way further in, who takes the values
 _TAKE: Mapping[tuple[Slot, Kind], _Take] = {
-    ("code_set", "token"): _Found.take_codes,
-    ("token_set", "token"): _Found.take_tokens,
     ("identifier", "token"): _Found.take_identifiers,
     ("patient", "reference"): _Found.take_patient,
     ("date", "date"): _Found.take_date,
@@ -158,7 +144,6 @@ _TAKE: Mapping[tuple[Slot, Kind], _Take] = {
     ("value", "quantity"): _Found.take_value,
     ("component", "quantity"): _Found.take_components,
 }
-_WHOLE_ELEMENT = frozenset({"component"})  # slots that read the element around the value, for what stands beside it
 
 
 def index(resource: Mapping[str, Any], zone: tzinfo) -> IndexValues:
@@ -167,20 +152,20 @@ def index(resource: Mapping[str, Any], zone: tzinfo) -> IndexValues:
     KeyError for a type without parameters, ValueError for a date that is none.
     """
     type_ = resource["resourceType"]
-    found = _Found(zone)
-    if type_ == "Patient":
-        found.patient = resource["id"]
-    for first, further, takers in _readers_of(type_, tuple(resource)):
+    shape, readers = _readers(type_, tuple(resource))
+    found = _Found(resource["id"] if type_ == "Patient" else None, zone)
+    for first, further, takers in readers:
         value = resource[first]
         values = value if type(value) is list else (value,)
         if further:
             values = walk(values, further)
         for take, parameter in takers:
             take(found, parameter, values)
+    code_set, token_set = shape.token_sets(resource, bool(found.identifiers))
     return IndexValues(
         found.patient,
-        as_set(tuple(found.code_set)),
-        as_set(tuple(found.token_set)),
+        code_set,
+        token_set,
         tuple(found.identifiers),
         found.date,
         found.other_date,
@@ -191,26 +176,16 @@ def index(resource: Mapping[str, Any], zone: tzinfo) -> IndexValues:
     )
 
 
+@lru_cache(maxsize=2048)
+def _readers(type_: str, keys: tuple[str, ...]) -> tuple[Shape, list[_Reader]]:
+    """The shape, and who takes the values of its elements that are no tokens."""
+    shape = Shape(type_, keys)
+    return shape, [
+        (each.first, each.further, [(_TAKE[one.slot, one.kind], one) for one in each.parameters])
+        for each in shape.others
+    ]
+
+
 def in_patient_column(parameter: Parameter, reference: str) -> bool:
     """Whether a reference is kept as the patient of the resource: `subject` names the same element as `patient`."""
-    return parameter.name in ("patient", "subject") and reference.startswith("Patient/")
-
-
-@lru_cache(maxsize=2048)
-def _readers_of(type_: str, keys: tuple[str, ...]) -> tuple[_Reader, ...]:
-    """The readers of what is there; resources of one builder have few sets of keys."""
-    return tuple(reader for reader in _readers(type_) if reader.first in keys)
-
-
-@cache
-def _readers(type_: str) -> tuple[_Reader, ...]:
-    by_path: dict[tuple[str, ...], list[Parameter]] = {}
-    for parameter in parameters_of(type_).values():
-        if (parameter.slot, parameter.kind) not in _TAKE:
-            continue  # made of what others have indexed
-        for path in parameter.paths:
-            by_path.setdefault(path[:1] if parameter.slot in _WHOLE_ELEMENT else path, []).append(parameter)
-    return tuple(
-        _Reader(path[0], path[1:], tuple((_TAKE[each.slot, each.kind], each) for each in interested))
-        for path, interested in by_path.items()
-    )
+    return parameter.name in _OF_PATIENT and reference.startswith("Patient/")

@@ -25,7 +25,9 @@ _OF_COURSE = select(_r.type, _r.id, _r.version, _r.digest).where(
     _r.course_id == bindparam("course_id"),
 )
 _CURRENT = Statement(_OF_COURSE)
-_CURRENT_OF_TYPE = Statement(_OF_COURSE.where(_r.type == bindparam("type")))
+_CURRENT_OF_TYPES = ListStatement(
+    {size: Statement(_OF_COURSE.where(one_of_list(_r.type, size))) for size in list_sizes()}
+)
 _BODIES = ListStatement(
     {
         size: Statement(select(_r.type, _r.id, _r.body).where(_r.site == bindparam("site"), one_of_list(_r.id, size)))
@@ -79,7 +81,7 @@ class CourseReads:
         if types is None:
             rows = _CURRENT.rows(self._connection, of)
         else:
-            rows = [row for type_ in types for row in _CURRENT_OF_TYPE.rows(self._connection, of | {"type": type_})]
+            rows = _CURRENT_OF_TYPES.rows(self._connection, list(types), of)
         return {(type_, id_): Current(version, digest) for type_, id_, version, digest in rows}
 
     def bodies(self, keys: Iterable[tuple[str, str]]) -> dict[tuple[str, str], bytes]:

@@ -41,9 +41,9 @@ def delivered(connection: Connection, site: str, destination: str, keys: Iterabl
     asked = {"site": site, "destination": destination}
     rows = _FOUND.rows(connection, sorted({id_ for _, id_ in wanted}), asked)
     return {
-        (row.type, row.id): Delivered(row.type, row.id, row.remote_id, row.version, bool(row.theirs))
-        for row in rows
-        if (row.type, row.id) in wanted
+        (type_, id_): Delivered(type_, id_, remote_id, version, bool(theirs))
+        for type_, id_, remote_id, version, theirs in rows
+        if (type_, id_) in wanted
     }
 
 

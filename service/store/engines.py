@@ -17,6 +17,7 @@ from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from service.store.errors import StoreError
+from service.store.statements import DRIVER
 
 BUSY_TIMEOUT_S = 30.0
 SYNCHRONOUS = ("OFF", "NORMAL", "FULL", "EXTRA")
@@ -56,8 +57,9 @@ def _sqlite(database_url: str, synchronous: str, *, writing: bool) -> Engine:
     )
 
     @event.listens_for(engine, "connect")
-    def set_up(connection: DBAPIConnection, _record: ConnectionPoolEntry) -> None:
+    def set_up(connection: DBAPIConnection, record: ConnectionPoolEntry) -> None:
         raw: Any = connection
+        record.info[DRIVER] = raw
         raw.isolation_level = None  # the driver begins no transaction of its own; `begin` below does
         for pragma in (
             "journal_mode=WAL",

@@ -51,10 +51,10 @@ def versions_of_entries(unit: CourseReads, course_id: str, types: Iterable[str])
 def bodies_of_entry(unit: CourseReads, course_id: str, entry_id: str, type_: str) -> list[bytes]:
     """Current resources of one type that an entry gave rise to; none for an unknown entry."""
     wanted = {"site": unit.site, "course_id": course_id, "entry_id": entry_id, "type": type_}
-    return [row.body for row in _OF_ENTRY.rows(unit.connection, wanted)]
+    return [body for (body,) in _OF_ENTRY.rows(unit.connection, wanted)]
 
 
 def bodies_of_course(unit: CourseReads, course_id: str, type_: str) -> list[bytes]:
     """Current resources of one type that belong to the course and to no entry of it."""
     wanted = {"site": unit.site, "course_id": course_id, "type": type_}
-    return [row.body for row in _OF_WHOLE.rows(unit.connection, wanted)]
+    return [body for (body,) in _OF_WHOLE.rows(unit.connection, wanted)]

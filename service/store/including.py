@@ -46,23 +46,31 @@ class Included(NamedTuple):
     type: str
 
 
+class _Match(NamedTuple):
+    """Of a match what says where its references lead."""
+
+    id: str
+    patient: str
+    terms: str
+
+
 def included_rows(of: Included, includes: Iterable[Include], arrivals: Sequence[int]) -> list[Stored]:
     """Resources to be sent with a page of matches, each once and none that is a match on it.
 
     Current versions, also where a reference names another; what is not stored here, or deleted, is left out.
     """
-    matches = _MATCHES.rows(of.connection, arrivals, {"site": of.site, "type": of.type})
+    matches = [_Match(*row) for row in _MATCHES.rows(of.connection, arrivals, {"site": of.site, "type": of.type})]
     own = {(of.type, row.id) for row in matches}
     wanted: dict[Key, None] = {}
     for include in includes:
         found = _referring(of, include, matches) if include.reverse else _targets(include, matches)
         wanted.update(dict.fromkeys(key for key in found if key not in own))
     rows = _BY_ID.rows(of.connection, [id_ for _, id_ in wanted], {"site": of.site})
-    stored = {(row.type, row.id): Stored(*row) for row in rows}
+    stored = {(row[0], row[1]): Stored(*row) for row in rows}
     return [stored[key] for key in wanted if key in stored]
 
 
-def _targets(include: Include, matches: Sequence[Any]) -> list[Key]:
+def _targets(include: Include, matches: Sequence[_Match]) -> list[Key]:
     parameter = parameters_of(include.source)[include.parameter]
     found: list[Key] = []
     for row in matches:
@@ -79,7 +87,7 @@ def _references(terms: str, parameter: str) -> list[Key]:
     return [(part[0], part[1]) for part in parts if len(part) == 2]
 
 
-def _referring(of: Included, include: Include, matches: Sequence[Any]) -> list[Key]:
+def _referring(of: Included, include: Include, matches: Sequence[_Match]) -> list[Key]:
     """What refers to a match is of the same patient or of none, see `Conditions`."""
     parameter = parameters_of(include.source)[include.parameter]
     sought = {f"{include.parameter}={of.type}/{row.id}" for row in matches}

@@ -64,7 +64,7 @@ _ROWS = select(*(_o[name] for name in OutboxRow._fields))
 
 def queue_written(unit: WriteUnit, course_id: str, patient: str, written: Sequence[Key]) -> None:
     """Note for each destination of the site, in the same commit, what a write of a course changed."""
-    names = [row.name for row in _NAMES.rows(unit.connection, {"site": unit.site})] if written else []
+    names = [name for (name,) in _NAMES.rows(unit.connection, {"site": unit.site})] if written else []
     if not names:
         return
     keys = orjson.dumps(written).decode()

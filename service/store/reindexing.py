@@ -12,7 +12,7 @@ from sqlalchemy import Connection, bindparam, select, tuple_, update
 
 from service.search.parameters import parameters
 from service.search.values import index
-from service.store.saving import components_text
+from service.store.resource_rows import components_text
 from service.store.statements import Statement
 from service.store.tables import resources, site_clocks
 from service.store.token_sets import NewTokenSets, TokenSets

@@ -7,7 +7,7 @@ from sqlalchemy import bindparam, delete, func, select, update
 
 from service.search.dates import instant
 from service.store.courses import CourseReads
-from service.store.saving import identifiers_of
+from service.store.resource_rows import identifiers_of
 from service.store.statements import Statement, insertion
 from service.store.tables import courses, identifiers, resources
 from service.store.writing import WriteUnit

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any, NamedTuple
 
-import orjson
-from sqlalchemy import BindParameter, Connection, bindparam, delete, literal_column, null, select, union_all, update
+from sqlalchemy import BindParameter, Connection, bindparam, delete, insert, literal_column, null, select, union_all
+from sqlalchemy import update as update_of
 
-from service.search.values import ComponentNumber, Identifier
+from service.search.values import Identifier
 from service.store.errors import DraftError
+from service.store.resource_rows import identifiers_of, resource_row
 from service.store.rows import Draft, Saved
 from service.store.statements import ListStatement, Statement, insertion, list_sizes, one_of_list
 from service.store.tables import deletions, identifiers, resource_history, resources
@@ -18,7 +19,7 @@ from service.store.wire import spliced
 
 Key = tuple[str, str]  # type, id
 
-_r, _d = resources.c, deletions.c
+_r, _d, _h = resources.c, deletions.c, resource_history.c
 
 
 def _present(size: int) -> Statement:
@@ -34,16 +35,22 @@ def _present(size: int) -> Statement:
 
 
 def _bodies(size: int) -> Statement:
-    return Statement(
-        select(_r.type, _r.id, _r.version, _r.last_updated, _r.course_id, _r.body, _r.arrival).where(
-            _r.site == bindparam("site"), one_of_list(_r.id, size)
-        )
-    )
+    mine = (_r.site == bindparam("site"), one_of_list(_r.id, size))
+    return Statement(select(_r.type, _r.id, _r.body).where(*mine))
+
+
+def _supersede(size: int) -> Statement:
+    """By id, so that an index leads there; an arrival tells one from another type's with the same id."""
+    mine = (_r.site == bindparam("site"), one_of_list(_r.id, size), one_of_list(_r.arrival, size, "arrival"))
+    current = select(*(_r[column.name] for column in _h)).where(*mine)
+    kept = insert(resource_history).from_select([column.name for column in _h], current)
+    return Statement(kept.returning(_h.type, _h.id, _h.body))
 
 
 # By id alone, the type compared afterwards: a list of pairs is a full scan on SQLite 3.40.
 _PRESENT = ListStatement({size: _present(size) for size in list_sizes()})
 _BODIES = ListStatement({size: _bodies(size) for size in list_sizes()})
+_SUPERSEDE = ListStatement({size: _supersede(size) for size in list_sizes()})
 
 _MINE = (_r.site == bindparam("of_site"), _r.type == bindparam("of_type"), _r.arrival == bindparam("of_arrival"))
 _FORGET = Statement(delete(resources).where(*_MINE))
@@ -55,13 +62,12 @@ _FORGET_DELETION = Statement(
 )
 _KEPT_ON_UPDATE = ("site", "type", "arrival", "id")
 _REPLACE = Statement(
-    update(resources)
+    update_of(resources)
     .where(*_MINE)
     .values({column.name: bindparam(column.name) for column in _r if column.name not in _KEPT_ON_UPDATE})
 )
 _INSERT = Statement(insertion(resources))
 _INSERT_IDENTIFIER = Statement(insertion(identifiers))
-_INSERT_HISTORY = Statement(insertion(resource_history))
 _INSERT_DELETION = Statement(insertion(deletions))
 
 
@@ -88,151 +94,134 @@ class _Present(NamedTuple):
     arrival: int
 
 
-class Saving:
-    """Saves and purges resources within one write."""
+class _Taken(NamedTuple):
+    """A draft that makes a version, and the row of it."""
 
-    def __init__(self, connection: Connection, site: str, stamp: Stamp, token_sets: NewTokenSets) -> None:
+    draft: Draft
+    row: dict[str, Any]
+
+
+class Saving:
+    """Resources of one write: looked up together, given their versions one after the other, written together."""
+
+    def __init__(
+        self, connection: Connection, site: str, stamp: Stamp, token_sets: NewTokenSets, keys: Iterable[Key]
+    ) -> None:
         self._connection = connection
         self._site = site
         self._stamp = stamp
         self._token_sets = token_sets
+        self._keys = dict.fromkeys(keys)
+        self._present = self._looked_up()
+        self._fresh: list[_Taken] = []
+        self._changed: list[_Taken] = []
+        self._given: set[Key] = set()
 
-    def save(self, drafts: Sequence[Draft], unchanged_bodies: bool = True) -> list[Saved]:
-        """See WriteUnit.save_resources."""
-        keys = [(draft.type, draft.id) for draft in drafts]
-        if len(set(keys)) != len(keys):
-            raise DraftError("two drafts of the same resource")
-        present = self._present(keys)
-        saved: list[Saved] = []
-        fresh: list[tuple[Draft, dict[str, Any]]] = []
-        changed: list[tuple[Draft, dict[str, Any]]] = []
-        unchanged: list[Key] = []
-        for key, draft in zip(keys, drafts, strict=True):
-            digest = sha256(draft.content).digest()
-            before = present.get(key)
-            if before and before.digest == digest:
-                unchanged.append(key)
-                saved.append(Saved(*key, before.version, False, b""))
-                continue
-            version = before.version + 1 if before else 1
-            body = spliced(*key, draft.content, version, self._stamp.last_updated)
-            arrival = before.arrival if before and before.arrival else self._stamp.next_arrival()
-            row = self._row(draft, arrival, version, digest, body)
-            (changed if before and before.digest else fresh).append((draft, row))
-            saved.append(Saved(*key, version, True, body))
-        self._insert(fresh, [key for key, before in present.items() if not before.arrival])
-        self._update(changed)
-        return self._with_bodies(saved, unchanged) if unchanged_bodies else saved
+    def stored_digest(self, key: Key) -> bytes | None:
+        """Digest of the content stored under one of the keys; None where there is none."""
+        found = self._present.get(key)
+        return None if found is None else found.digest
 
-    def delete(self, keys: Iterable[Key]) -> int:
+    def take(self, drafts: Sequence[Draft]) -> list[Saved]:
+        """Give drafts of the keys their versions, in the order given; those whose content is stored have no body.
+
+        DraftError for content of another form or for a second draft of the same resource.
+        """
+        return [self._take(draft) for draft in drafts]
+
+    def _take(self, draft: Draft) -> Saved:
+        key = (draft.type, draft.id)
+        if key in self._given or key not in self._keys:
+            raise DraftError("two drafts of the same resource" if key in self._given else "a draft of another key")
+        self._given.add(key)
+        digest = sha256(draft.content).digest()
+        before = self._present.get(key)
+        if before and before.digest == digest:
+            return Saved(*key, before.version, False, b"")
+        version = before.version + 1 if before else 1
+        body = spliced(*key, draft.content, version, self._stamp.last_updated)
+        arrival = before.arrival if before and before.arrival else self._stamp.next_arrival()
+        row = resource_row(
+            self._site, draft, self._token_sets,
+            arrival=arrival, version=version, last_updated=self._stamp.last_updated, digest=digest, body=body,
+        )  # fmt: skip
+        (self._changed if before and before.digest else self._fresh).append(_Taken(draft, row))
+        return Saved(*key, version, True, body)
+
+    def write(self) -> None:
+        """Write what was taken and made a version."""
+        if self._fresh or self._changed:
+            self._stamp.used = True
+            self._insert()
+            self._replace()
+            self._fresh, self._changed = [], []
+
+    def delete(self) -> int:
         """See WriteUnit.delete_resources."""
-        rows = self._superseded(list(keys))
-        if not rows:
+        there = {key: before for key, before in self._present.items() if before.arrival}
+        if not there:
             return 0
         self._stamp.used = True
+        bodies = self._superseded(there)
         common = {"site": self._site, "last_updated": self._stamp.last_updated}
         _INSERT_DELETION.run_each(
             self._connection,
-            (common | {"id": row.id, "type": row.type, "version": row.version + 1} for row in rows),
+            (common | {"type": key[0], "id": key[1], "version": each.version + 1} for key, each in there.items()),
         )
-        for row in rows:
-            self._forget_identifiers(row.type, row.arrival, identifiers_of(row.body))
+        for key, each in there.items():
+            self._forget_identifiers(key[0], each.arrival, identifiers_of(bodies[key]))
         _FORGET.run_each(
             self._connection,
-            ({"of_site": self._site, "of_type": row.type, "of_arrival": row.arrival} for row in rows),
+            ({"of_site": self._site, "of_type": key[0], "of_arrival": each.arrival} for key, each in there.items()),
         )
-        return len(rows)
+        return len(there)
 
-    def _present(self, keys: Sequence[Key]) -> dict[Key, _Present]:
-        wanted = set(keys)
-        rows = _PRESENT.rows(self._connection, [id_ for _, id_ in keys], {"site": self._site})
+    def with_bodies(self, saved: list[Saved]) -> list[Saved]:
+        """Give those that made no version the bytes that are served."""
+        unchanged = {(each.type, each.id) for each in saved if not each.changed}
+        rows = _BODIES.rows(self._connection, [id_ for _, id_ in unchanged], {"site": self._site})
+        bodies = {(type_, id_): body for type_, id_, body in rows if (type_, id_) in unchanged}
+        return [each if each.changed else each._replace(body=bodies[each.type, each.id]) for each in saved]
+
+    def _looked_up(self) -> dict[Key, _Present]:
+        rows = _PRESENT.rows(self._connection, [id_ for _, id_ in self._keys], {"site": self._site})
         return {
             (type_, id_): _Present(version, digest, arrival)
             for type_, id_, version, digest, arrival in rows
-            if (type_, id_) in wanted
+            if (type_, id_) in self._keys
         }
 
-    def _row(self, draft: Draft, arrival: int, version: int, digest: bytes, body: bytes) -> dict[str, Any]:
-        values = draft.values
-        return {
-            "site": self._site,
-            "type": draft.type,
-            "arrival": arrival,
-            "id": draft.id,
-            "version": version,
-            "last_updated": self._stamp.last_updated,
-            "patient": draft.patient or values.patient or "",
-            "code_set": self._token_sets.number(values.code_set),
-            "token_set": self._token_sets.number(values.token_set),
-            "date_low": values.date.low,
-            "date_high": values.date.high,
-            "other_date_low": values.other_date.low,
-            "other_date_high": values.other_date.high,
-            "value_low": values.value.low,
-            "value_high": values.value.high,
-            "value_unit": self._token_sets.number(values.value_unit),
-            "components": components_text(values.components, self._token_sets),
-            "course_id": draft.course_id,
-            "entry_id": draft.entry_id,
-            "digest": digest,
-            "terms": values.terms,
-            "body": body,
-        }
-
-    def _insert(self, fresh: Sequence[tuple[Draft, Mapping[str, Any]]], deleted_before: Sequence[Key]) -> None:
-        if not fresh:
-            return
-        self._stamp.used = True
-        _INSERT.run_each(self._connection, (row for _, row in fresh))
-        self._add_identifiers((draft, row["arrival"]) for draft, row in fresh)
+    def _insert(self) -> None:
+        _INSERT.run_each(self._connection, (each.row for each in self._fresh))
+        self._add_identifiers(self._fresh)
+        deleted = [(one.type, one.id) for one, _ in self._fresh if (one.type, one.id) in self._present]
         _FORGET_DELETION.run_each(
-            self._connection,
-            ({"of_site": self._site, "of_id": id_, "of_type": type_} for type_, id_ in deleted_before),
+            self._connection, ({"of_site": self._site, "of_id": id_, "of_type": type_} for type_, id_ in deleted)
         )
 
-    def _update(self, changed: Sequence[tuple[Draft, dict[str, Any]]]) -> None:
-        if not changed:
-            return
-        self._stamp.used = True
-        before = {(row.type, row.id): row for row in self._superseded([(draft.type, draft.id) for draft, _ in changed])}
-        _REPLACE.run_each(self._connection, (_as_update(row) for _, row in changed))
-        for draft, row in changed:
-            old = identifiers_of(before[draft.type, draft.id].body)
+    def _replace(self) -> None:
+        """Current versions go to the history before the next ones take their place."""
+        before = self._superseded({(one.type, one.id): self._present[one.type, one.id] for one, _ in self._changed})
+        _REPLACE.run_each(self._connection, (_as_update(each.row) for each in self._changed))
+        for taken in self._changed:
+            draft = taken.draft
+            old = identifiers_of(before[draft.type, draft.id])
             if old != set(draft.values.identifiers):
-                self._forget_identifiers(draft.type, row["arrival"], old)
-                self._add_identifiers([(draft, row["arrival"])])
+                self._forget_identifiers(draft.type, taken.row["arrival"], old)
+                self._add_identifiers([taken])
 
-    def _superseded(self, keys: Sequence[Key]) -> list[Any]:
-        """Copy current versions to the history and return them."""
-        rows = self._current(keys)
-        _INSERT_HISTORY.run_each(
-            self._connection,
-            (
-                {
-                    "site": self._site,
-                    "id": row.id,
-                    "type": row.type,
-                    "version": row.version,
-                    "last_updated": row.last_updated,
-                    "course_id": row.course_id,
-                    "body": row.body,
-                }
-                for row in rows
-            ),
-        )
-        return rows
+    def _superseded(self, there: Mapping[Key, _Present]) -> dict[Key, bytes]:
+        """Copy current versions to the history and return their bodies."""
+        arrivals = [each.arrival for each in there.values()]
+        rows = _SUPERSEDE.rows(self._connection, [id_ for _, id_ in there], {"site": self._site}, arrival=arrivals)
+        return {(type_, id_): body for type_, id_, body in rows}
 
-    def _current(self, keys: Sequence[Key]) -> list[Any]:
-        wanted = set(keys)
-        rows = _BODIES.rows(self._connection, [id_ for _, id_ in keys], {"site": self._site})
-        return list({row.arrival: row for row in rows if (row.type, row.id) in wanted}.values())
-
-    def _add_identifiers(self, of: Iterable[tuple[Draft, int]]) -> None:
+    def _add_identifiers(self, of: Iterable[_Taken]) -> None:
         _INSERT_IDENTIFIER.run_each(
             self._connection,
             (
-                {"site": self._site, "value": value, "type": draft.type, "arrival": arrival, "system": system}
-                for draft, arrival in of
+                {"site": self._site, "value": value, "type": draft.type, "arrival": row["arrival"], "system": system}
+                for draft, row in of
                 for system, value in dict.fromkeys(draft.values.identifiers)
             ),
         )
@@ -243,29 +232,6 @@ class Saving:
             self._connection, (of | {"of_value": value, "of_system": system} for system, value in old)
         )
 
-    def _with_bodies(self, saved: list[Saved], unchanged: Sequence[Key]) -> list[Saved]:
-        """Give the unchanged ones the bytes that are served."""
-        if not unchanged:
-            return saved
-        bodies = {(row.type, row.id): row.body for row in self._current(unchanged)}
-        return [each if each.changed else each._replace(body=bodies[each.type, each.id]) for each in saved]
-
-
-def components_text(components: Sequence[ComponentNumber], token_sets: NewTokenSets) -> str:
-    """The numbers of a resource's components as the column has them."""
-    if not components:
-        return "[]"
-    number = token_sets.number
-    return orjson.dumps([(number(c.codes), number(c.unit), *c.number) for c in components]).decode()
-
-
-def identifiers_of(body: bytes) -> set[Identifier]:
-    """Business identifiers in a stored body, as the index has them."""
-    given = orjson.loads(body).get("identifier", [])
-    return {(each.get("system", ""), each["value"]) for each in (given if isinstance(given, list) else [given])
-            if "value" in each}  # fmt: skip
-
 
 def _as_update(row: Mapping[str, Any]) -> dict[str, Any]:
-    given = {name: value for name, value in row.items() if name not in _KEPT_ON_UPDATE}
-    return given | {f"of_{name}": row[name] for name in ("site", "type", "arrival")}
+    return {**row, "of_site": row["site"], "of_type": row["type"], "of_arrival": row["arrival"]}

@@ -84,7 +84,7 @@ def note_events(unit: WriteUnit, saved: Iterable[Saved]) -> None:
     open_ = _OPEN.rows(unit.connection, {"site": unit.site, "now": microseconds(unit.now)} | _COUNTING)
     if not open_:
         return
-    asked = [(row.id, orjson.loads(row.focus)) for row in open_]
+    asked = [(id_, orjson.loads(focus)) for id_, focus in open_]
     types = {focus["type"] for _, focus in asked}
     changed = [(each, orjson.loads(each.body)) for each in saved if each.changed and each.type in types]
     for id_, focus in asked:

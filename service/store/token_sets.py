@@ -45,6 +45,10 @@ class TokenSets:
         if rows:
             self.learn((number, tuple((p, s, c) for p, s, c in orjson.loads(tokens))) for number, tokens in rows)
 
+    def may_lack(self, last: int) -> bool:
+        """Whether a set up to this number may be unknown here; the site's clock has the last one."""
+        return last > self._last or not self._last
+
     def learn(self, sets: Iterable[tuple[int, Tokens]]) -> None:
         """Remember committed sets; one that is known already is passed over."""
         with self._lock:

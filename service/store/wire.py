@@ -9,11 +9,11 @@ from service.store.errors import DraftError
 
 def spliced(type_: str, id_: str, content: bytes, version: int, last_updated: int) -> bytes:
     """The content with versionId and lastUpdated put first in its meta. DraftError for another beginning."""
-    head = b'{"resourceType":"%s","id":"%s","meta":{' % (type_.encode(), id_.encode())
+    head = f'{{"resourceType":"{type_}","id":"{id_}","meta":{{'.encode()
     if not content.startswith(head):
         raise DraftError(f"{type_}: the content does not begin with resourceType, id and meta")
     comma = b"" if content[len(head) : len(head) + 1] == b"}" else b","
-    stamp = b'"versionId":"%d","lastUpdated":"%s"' % (version, instant(last_updated).encode())
+    stamp = f'"versionId":"{version}","lastUpdated":"{instant(last_updated)}"'.encode()
     return b"".join((head, stamp, comma, content[len(head) :]))
 
 

@@ -12,7 +12,7 @@ from service import counting
 from service.search.dates import microseconds
 from service.store.courses import CourseReads
 from service.store.rows import CourseRow, Draft, EntryRow, Saved, Written
-from service.store.saving import Saving, Stamp
+from service.store.saving import Key, Saving, Stamp
 from service.store.statements import Statement, insertion
 from service.store.tables import course_revisions, courses, entries, site_clocks
 from service.store.token_sets import NewTokenSets, TokenSets
@@ -64,7 +64,8 @@ class WriteUnit(CourseReads):
         self.written: list[Written] = []
         self._entries = 0
         self._clock = self._locked_clock()
-        token_sets.refresh(connection)
+        if token_sets.may_lack(self._clock.last_token_set):
+            token_sets.refresh(connection)
         self._token_sets = NewTokenSets(token_sets, max(self._clock.last_token_set, token_sets.last))
 
     def _locked_clock(self) -> Stamp:
@@ -80,9 +81,9 @@ class WriteUnit(CourseReads):
             start = {**mine, "last_updated": 0, "last_arrival": 0, "last_token_set": 0}
             self._connection.execute(fresh(site_clocks).values(start).on_conflict_do_nothing())
             rows = _CLOCK.rows(self._connection, mine)
-        row = rows[0]
+        last_updated, last_arrival, last_token_set = rows[0]
         now = microseconds(self.now) // _MILLISECOND * _MILLISECOND
-        return Stamp(max(now, row.last_updated + _MILLISECOND), row.last_arrival, row.last_token_set)
+        return Stamp(max(now, last_updated + _MILLISECOND), last_arrival, last_token_set)
 
     @property
     def last_updated(self) -> int:
@@ -105,11 +106,15 @@ class WriteUnit(CourseReads):
         of = {"of_site": self.site, "of_course": course_id}
         _SET_STATE.run(self._connection, of | {"state": state, "due_at": due_at, "overdue_shown": overdue_shown})
 
-    def add_entries(self, course_id: str, rows: Sequence[EntryRow]) -> None:
-        """Append entries in the order given; the store counts their arrival."""
+    def add_entries(self, course_id: str, rows: Sequence[EntryRow], last: int | None = None) -> None:
+        """Append entries in the order given; the store counts their arrival.
+
+        `last`: arrival of the course's last entry, 0 for none, where it was read within this write already.
+        """
         self._entries += len(rows)
         common = {"site": self.site, "course_id": course_id}
-        last = _LAST_ENTRY.rows(self._connection, common)[0][0] or 0
+        if last is None:
+            last = _LAST_ENTRY.rows(self._connection, common)[0][0] or 0
         _ADD_ENTRY.run_each(
             self._connection,
             ({**common, **row._asdict(), "arrival": arrival} for arrival, row in enumerate(rows, last + 1)),
@@ -121,19 +126,26 @@ class WriteUnit(CourseReads):
         Without `unchanged_bodies` those that make no version are not read, and their body is empty. DraftError for
         content of another form or for two drafts of the same resource.
         """
-        saved = self._saving().save(drafts, unchanged_bodies)
+        saving = self.begin_saving((draft.type, draft.id) for draft in drafts)
+        saved = saving.take(drafts)
+        saving.write()
+        self.note_written(drafts, saved)
+        return saving.with_bodies(saved) if unchanged_bodies else saved
+
+    def begin_saving(self, keys: Iterable[Key]) -> Saving:
+        """For who has to know versions before all is written: resources (type, id) are looked up now."""
+        return Saving(self._connection, self.site, self._clock, self._token_sets, keys)
+
+    def note_written(self, drafts: Iterable[Draft], saved: Iterable[Saved]) -> None:
+        """Tell the write's witness of the versions that were made."""
         for draft, each in zip(drafts, saved, strict=True):
             if each.changed:
                 patient = each.id if each.type == "Patient" else draft.patient or draft.values.patient or ""
                 self.written.append(Written(each.type, each.id, each.version, patient))
-        return saved
 
-    def delete_resources(self, keys: Iterable[tuple[str, str]]) -> int:
+    def delete_resources(self, keys: Iterable[Key]) -> int:
         """Purge resources (type, id) as an operator may: reads answer "gone", searches find none, history stays."""
-        return self._saving().delete(keys)
-
-    def _saving(self) -> Saving:
-        return Saving(self._connection, self.site, self._clock, self._token_sets)
+        return self.begin_saving(keys).delete()
 
     def flush_token_sets(self) -> None:
         """Insert the token sets of this write now, for searches within it."""

@@ -88,7 +88,7 @@ class Workflow:
         fresh = before is None or reviewed.course_changed
         folded = None if before is None or fresh else before.folded
         projected = project(site, course, () if fresh else known.entries, [*known.entries, *new], now, folded)
-        save_record(unit, reviewed, patient_id(projected))
+        save_record(unit, reviewed, patient_id(projected), 0 if before is None else before.last.arrival)
         settled = Settled() if before is None else before.settled
         settled = save_projection(unit, site, self._zone, projected, new, now, settled=settled)
         after = self.memory.written(unit, before, reviewed, projected.folded, settled)

@@ -32,14 +32,17 @@ def course_in(row: CourseRow) -> Course:
     return course
 
 
-def save_record(unit: WriteUnit, reviewed: Reviewed, patient_id: str) -> None:
-    """Store what a document brings: the course when it is new or reads otherwise, and the new entries."""
+def save_record(unit: WriteUnit, reviewed: Reviewed, patient_id: str, last: int) -> None:
+    """Store what a document brings: the course when it is new or reads otherwise, and the new entries.
+
+    `last`: arrival of the course's last entry, 0 for none.
+    """
     course, header = reviewed.course, reviewed.course_body
     if reviewed.course_is_new and header is not None:
         unit.add_course(_course_row(course, header, reviewed.course_digest, patient_id, unit.now))
     elif reviewed.course_changed and header is not None:
         unit.revise_course(course.course_id, header, bytes.fromhex(reviewed.course_digest))
-    unit.add_entries(course.course_id, [entry_row(new, unit.now) for new in reviewed.entries])
+    unit.add_entries(course.course_id, [entry_row(new, unit.now) for new in reviewed.entries], last)
 
 
 def _course_row(course: Course, header: bytes, digest: str, patient_id: str, now: datetime) -> CourseRow:

@@ -7,10 +7,10 @@ at the bedside, which stays in the record of the course.
 
 import copy
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any
 
 import orjson
+from msgspec.structs import replace
 
 from service.clinic.entries import Course, Identifier
 from service.fhir.build.identity import SEPARATOR, hospital_id
@@ -20,6 +20,8 @@ from service.projection import Site
 from service.store.courses import CourseReads
 from service.store.receiving import Held, held, identified
 from service.store.rows import Draft
+from service.store.saving import Saving
+from service.store.writing import content_digest
 
 
 def knowing(unit: CourseReads, site: Site, course: Course | None) -> Site:
@@ -43,9 +45,13 @@ def knowing_document(unit: CourseReads, site: Site, document: Any) -> Site:
     return site if isinstance(course, list) else knowing(unit, site, course)
 
 
-def not_the_hospitals(unit: CourseReads, site: Site, drafts: list[Draft], shared: tuple[str, ...]) -> list[Draft]:
-    """The drafts of a projection without those of resources that the hospital has sent."""
-    bodies = unit.bodies((draft.type, draft.id) for draft in drafts if draft.type in shared)
+def not_the_hospitals(
+    unit: CourseReads, site: Site, drafts: list[Draft], shared: tuple[str, ...], saving: Saving
+) -> list[Draft]:
+    """The drafts of a projection without those that would change a resource which the hospital has sent."""
+    asked = [draft for draft in drafts if draft.type in shared]
+    other = [draft for draft in asked if saving.stored_digest((draft.type, draft.id)) != content_digest(draft.content)]
+    bodies = unit.bodies((draft.type, draft.id) for draft in other)
     theirs = {key for key, body in bodies.items() if is_received(orjson.loads(body), site.frame.terms.base)}
     return [draft for draft in drafts if (draft.type, draft.id) not in theirs] if theirs else drafts
 

@@ -13,7 +13,7 @@ from service.fhir import wire
 from service.fhir.writable import WRITABLE
 from service.search.values import Identifier, IndexValues
 from service.store.receiving import Held, courses_of_patient, identified
-from service.store.saving import identifiers_of
+from service.store.resource_rows import identifiers_of
 from service.store.writing import WriteUnit
 from service.workflow.rejecting import rejected
 

@@ -9,8 +9,10 @@ and a write that fails leaves at most a memory that fits no longer.
 import threading
 from collections import OrderedDict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
+
+from msgspec.structs import replace
 
 from service import strict_json
 from service.clinic.course import CourseFold

@@ -15,7 +15,8 @@ from service.fhir.project import withdraw
 from service.projection import Projected, Site, Sound
 from service.search.dates import microseconds
 from service.search.values import index
-from service.store import Draft
+from service.store import Draft, Saved
+from service.store.listening import listeners
 from service.store.outbox_rows import queue_written
 from service.store.subscription_rows import note_events
 from service.store.writing import WriteUnit, content_digest
@@ -47,24 +48,39 @@ def save_projection(
     settled: Settled = NOTHING,
 ) -> Settled:
     """Save a projected course within a write; `cause`: the entries that brought it about, `occasion`: Provenance's."""
-    course_id = projected.context.course.course_id
+    course_id, patient = projected.context.course.course_id, patient_id(projected)
+    causes: Sequence[Entry | None] = [one.entry for one in cause] or [None]
     of_course = [_draft_again(course_id, sound, zone, settled) for sound in projected.of_course]
     gone, settled_before = _withdrawn(unit, site, projected, settled.withdrawn)
     withdrawn = [_draft(course_id, sound, zone) for sound in gone]
     drafts = [*(_draft(course_id, sound, zone) for sound in projected.of_entries), *of_course, *withdrawn]
-    drafts = not_the_hospitals(unit, site, drafts, SHARED)
-    saved = unit.save_resources(drafts, unchanged_bodies=False)
-    note_events(unit, saved)
+    origins = [("Provenance", _provenance_id(projected, entry, occasion)) for entry in causes]
+    saving = unit.begin_saving([*((draft.type, draft.id) for draft in drafts), *origins])
+    drafts = not_the_hospitals(unit, site, drafts, SHARED, saving)
+    saved = saving.take(drafts)
     changed = [(d.entry_id, (s.type, s.id, s.version)) for d, s in zip(drafts, saved, strict=True) if s.changed]
-    patient = patient_id(projected)
-    told = _provenances(site, projected, changed, [one.entry for one in cause], now, occasion)
-    origins = unit.save_resources([_draft(course_id, sound, zone, patient) for sound in told], unchanged_bodies=False)
-    queue_written(unit, course_id, patient, [(each.type, each.id) for each in (*saved, *origins) if each.changed])
+    told = _provenances(site, projected, changed, causes, now, occasion)
+    drafts_told = [_draft(course_id, sound, zone, patient) for sound in told]
+    saved_told = saving.take(drafts_told)
+    saving.write()
+    unit.note_written([*drafts, *drafts_told], [*saved, *saved_told])
+    _let_others_know(unit, course_id, patient, saved, saved_told)
     _save_state(unit, projected, now)
     return Settled(
         {(draft.type, draft.id): draft for draft in of_course},
         settled_before | {(draft.type, draft.id): content_digest(draft.content) for draft in withdrawn},
     )
+
+
+def _let_others_know(
+    unit: WriteUnit, course_id: str, patient: str, saved: Sequence[Saved], saved_told: Sequence[Saved]
+) -> None:
+    """Events of subscriptions and rows of the outbox, where the site has anybody to tell."""
+    listening = listeners(unit)
+    if listening.subscribed:
+        note_events(unit, saved)
+    if listening.destinations:
+        queue_written(unit, course_id, patient, [(e.type, e.id) for e in (*saved, *saved_told) if e.changed])
 
 
 def patient_id(projected: Projected) -> str:
@@ -116,11 +132,19 @@ def _withdrawn(
     return [site.sound(None, withdraw(content_of(body))) for body in bodies.values()], before
 
 
+def _provenance_id(projected: Projected, entry: Entry | None, occasion: str) -> str:
+    """The id that `provenance` gives; were it another, `Saving` would refuse the draft."""
+    context = projected.context
+    names = context.names if entry is None else context.names_of(entry.entry_id)
+    reference = names.reference("Provenance", f"provenance/{occasion}" if occasion else "provenance")
+    return reference["reference"].partition("/")[2]
+
+
 def _provenances(
     site: Site,
     projected: Projected,
     changed: Sequence[tuple[str | None, tuple[str, str, int]]],
-    entries: Sequence[Entry],
+    causes: Sequence[Entry | None],
     now: datetime,
     occasion: str,
 ) -> Iterator[Sound]:
@@ -128,8 +152,7 @@ def _provenances(
 
     What changed beyond the new entries' own resources is laid to the last of them.
     """
-    causes: Sequence[Entry | None] = entries or [None]
-    earlier = {entry.entry_id for entry in entries[:-1]}
+    earlier = {entry.entry_id for entry in causes[:-1] if entry is not None}
     for entry in causes:
         own = None if entry is None else entry.entry_id
         rest = entry is causes[-1]

@@ -181,3 +181,24 @@ def test_a_second_date_is_kept_apart():
 def test_a_type_without_parameters_is_an_error():
     with pytest.raises(KeyError):
         index({"resourceType": "Spoon", "id": "x"}, UTC)
+
+
+def test_what_was_read_before_changes_nothing():
+    """Sets are looked up by the codes that make them: each of these differs from another in one place."""
+    coding = {"system": "s", "code": "c", "display": "D"}
+    asked = [
+        observation(code={"coding": [coding]}),
+        observation(code={"coding": [coding], "text": "T"}),
+        observation(code={"coding": [coding | {"system": "t"}]}),
+        observation(code={"coding": [coding | {"code": "s"}]}),
+        observation(code={"coding": [coding, coding | {"code": "x"}]}),
+        observation(code={"coding": [coding]}, category=[{"coding": [coding]}]),
+        observation(code={"coding": [coding]}, category=[{"coding": [coding]}, {"text": "T"}]),
+        observation(code={"coding": [coding]}, identifier=[{"value": "v"}]),
+        observation(code={"coding": [coding]}, identifier=[{"system": "s"}]),
+        observation(code={"coding": [coding]}, component=[{"code": {"coding": [coding]}}]),
+    ]
+    first = [index(each, UTC)[1:3] for each in asked]
+    again = [index(each, UTC)[1:3] for each in reversed(asked)]
+    assert first == again[::-1]
+    assert len(set(first)) == len(asked) - 1  # an identifier without a value is none

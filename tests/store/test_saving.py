@@ -4,8 +4,11 @@ from dataclasses import replace
 
 import orjson
 import pytest
+from sqlalchemy import insert
 
 from service.store import DraftError
+from service.store.delivery_tables import destinations
+from service.store.listening import listeners
 from tests.store.samples import NOON, SITE, course, draft, entry, later, observation, save
 
 
@@ -215,3 +218,49 @@ def test_the_current_resources_of_a_course_are_its_own(store):
         }
         assert set(reading.current("c-1", ["Provenance", "Flag"])) == {("Provenance", "v-1")}
         assert set(reading.bodies([("Observation", "p-1-o-1"), ("Flag", "p-1-o-1")])) == {("Observation", "p-1-o-1")}
+
+
+def test_versions_are_given_out_before_anything_is_written(store):
+    save(store, observation(1))
+    with store.write(SITE, later(1)) as unit:
+        changed, fresh = draft(observation(1, status="amended")), draft(observation(2))
+        saving = unit.begin_saving([("Observation", changed.id), ("Observation", fresh.id)])
+        assert saving.stored_digest(("Observation", fresh.id)) is None
+        first = saving.take([changed])
+        second = saving.take([fresh])
+        assert [each.version for each in (*first, *second)] == [2, 1]
+        assert unit.bodies([("Observation", fresh.id)]) == {}
+        saving.write()
+        saving.write()  # what was taken is written once
+    with store.read(SITE) as reading:
+        assert [each.version for each in reading.history("Observation", changed.id)] == [2, 1]
+        assert reading.resource("Observation", fresh.id).version == 1
+
+
+def test_a_draft_that_was_not_looked_up_or_was_taken_before_is_refused(store):
+    with store.write(SITE, NOON) as unit:
+        saving = unit.begin_saving([("Observation", "p-1-o-1")])
+        saving.take([draft(observation(1))])
+        with pytest.raises(DraftError, match="two drafts"):
+            saving.take([draft(observation(1))])
+        with pytest.raises(DraftError, match="another key"):
+            saving.take([draft(observation(2))])
+
+
+def test_only_the_named_type_of_an_id_goes_to_the_history(store):
+    alike = {"resourceType": "Flag", "id": "p-1-o-1", "meta": {}}
+    with store.write(SITE, NOON) as unit:
+        unit.save_resources([draft(alike), draft(observation(1))])
+    save(store, observation(1, status="amended"), now=later(1))
+    with store.read(SITE) as reading:
+        assert [each.version for each in reading.history("Observation", "p-1-o-1")] == [2, 1]
+        assert [each.version for each in reading.history("Flag", "p-1-o-1")] == [1]
+
+
+def test_a_site_without_anybody_to_tell_is_asked_in_every_write(store):
+    with store.write(SITE, NOON) as unit:
+        assert listeners(unit) == (False, False)
+        row = {column.name: column.type.python_type() for column in destinations.c}
+        unit.connection.execute(insert(destinations).values(row | {"site": SITE}))
+    with store.write(SITE, later(1)) as unit:
+        assert listeners(unit) == (False, True)

@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 from sqlalchemy import create_engine, text
 
 from service import strict_json
@@ -157,9 +158,9 @@ def test_a_damaged_record_is_told_of_and_nothing_is_made_of_it(workflow):
 
 
 def test_another_policy_rebuilds_every_course_and_an_interruption_loses_nothing(workflow):
-    policy = replace(workflow.site.policy, name="another")
+    policy = structs.replace(workflow.site.policy, name="another")
     frame = Frame("demo", policy, workflow.site.frame.terms, workflow.settings.software_version)
-    changed = replace(workflow, site=replace(workflow.site, policy=policy, frame=frame))
+    changed = replace(workflow, site=structs.replace(workflow.site, policy=policy, frame=frame))
     assert len({one.course_id for one in found(changed)}) == len(NAMES)
     going = rebuild_all(changed, NOW)
     first = next(going)

@@ -12,6 +12,7 @@ from decimal import Decimal
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 
 from service.config import Settings
 from service.fhir.build.context import Frame
@@ -152,9 +153,9 @@ def test_a_course_that_is_remembered_is_not_read_again(workflow, monkeypatch):
 
 def test_with_another_policy_everything_is_worked_out_anew(workflow):
     workflow.course_view("alder-1", NOW)
-    policy = replace(workflow.site.policy, stretch_low=Decimal("1.9"))
+    policy = structs.replace(workflow.site.policy, stretch_low=Decimal("1.9"))
     frame = Frame("demo", policy, workflow.site.frame.terms, "1")
-    other = replace(workflow, site=replace(workflow.site, policy=policy, frame=frame))
+    other = replace(workflow, site=structs.replace(workflow.site, policy=policy, frame=frame))
     fresh = replace(other, memory=Memory())
     assert (
         other.course_view("alder-1", NOW) == fresh.course_view("alder-1", NOW) != workflow.course_view("alder-1", NOW)

@@ -7,6 +7,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
+_BUFFER = 1 << 16  # bytes a file; most of what is written at once is longer and passes it by
+
 
 class Written(NamedTuple):
     """A finished file: name within the job's folder, resource type, lines."""
@@ -74,7 +76,7 @@ class Output:
         name = f"{self._prefix}{label}{'' if number == 1 else f'.{number}'}.ndjson"
         path = self._folder / name
         path.touch(mode=0o600)
-        self._open[label] = path.open("wb", buffering=1 << 20)
+        self._open[label] = path.open("wb", buffering=_BUFFER)
         self._names[label], self._bytes[label] = name, 0
         self._counts[label, name] = 0
 
