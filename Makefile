@@ -32,6 +32,7 @@ check: $(VENV)/.dev  ## lint, types, direction of imports, generated files and l
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
+	$(BIN)/mypy tests/bench
 	$(BIN)/lint-imports --no-cache
 	$(BIN)/python -m service.fhir.r4.generate --check
 	$(BIN)/closure-readings reference --check

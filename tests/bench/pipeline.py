@@ -4,23 +4,23 @@ import statistics
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import orjson
 
 from service.clinic.course import Step
-from service.clinic.standing import Charted, appended
+from service.clinic.standing import appended
 from service.config import Settings
 from service.fhir import wire
-from service.fhir.build.context import Context
-from service.fhir.project import project_course, project_entry, transaction_bundle
+from service.fhir.project import project_course, project_entry, transaction_bundle, transaction_bytes
 from service.fhir.validate import is_valid
-from service.intake.members import read_course, read_entry
 from service.projection import Folded, Site, fold_charted, open_site, project
 from service.workflow import Workflow, open_workflow
+from tests.bench.bare_commit import BareCommits
 from tests.bench.goals import Measure, reached
-from tests.bench.readings import NOW, Ward, as_read
+from tests.bench.readings import NOW, Ward, as_read, charted_of, course_of
 from tests.bench.straightforward import Pipeline, mapped, parsed
 from tests.bench.timing import cpu_s, in_turns, once_s, settled, share
 
@@ -42,28 +42,31 @@ class OneCheck:
 
     def __init__(self, site: Site, checks: int = 5) -> None:
         sent = as_read(Ward("one").document(checks))
-        self.site, self.course = site, read_course(sent["course"])
-        self.charted = [Charted(read_entry(entry), place) for place, entry in enumerate(sent["entries"], 1)]
+        self.site, self.course = site, course_of(sent)
+        self.charted = charted_of(sent)
         before = fold_charted(site, self.course, self.charted[:-1])
-        passed = project(site, self.course, self.charted[:-1], self.charted[:-1], NOW, before).folded.passed
-        self.before = Folded(self.course, before.entries, before.fold, passed)
+        known = project(site, self.course, self.charted[:-1], self.charted[:-1], NOW, before).folded
+        self.before = Folded(self.course, before.entries, before.fold, known.passed, known.context)
         self.projected = project(site, self.course, self.charted[:-1], self.charted, NOW, self.before)
         self.bundle = transaction_bundle(self.projected.resources, [], BASE)
         self.written = wire.write(self.bundle)
         self.plain = orjson.loads(self.written)
         self.entry = sent["entries"][-1]
         fold = self.before.fold.copy()
-        (self._new,) = appended(self.before.entries, self.charted[-1:]) or ()
+        new = appended(self.before.entries, self.charted[-1:])
+        assert new, "a check after all others"
+        (self._new,) = new
         fold.apply(self._new)
         fold.summary(NOW)  # the figures are the clinic's; mapping begins where they are known
         self._fold = fold
 
     def map(self) -> bytes:
-        """Mapping alone: figures to Bundle bytes."""
-        context = Context(self.site.frame, self.course, [*self.before.entries, self._new])
+        """Mapping alone: figures to Bundle bytes, going on from the check before as the pipeline does."""
+        assert self.before.context is not None
+        context = self.before.context.after(self.site.frame, [self._new])
         built = project_entry(context, Step(self._new, self._fold))
         built += project_course(context, self.course, self._fold, NOW)
-        return wire.write(transaction_bundle(built, [], BASE))
+        return transaction_bytes(built, BASE)
 
 
 def mapping(one: OneCheck, rounds: int) -> Iterator[Measure]:
@@ -99,7 +102,7 @@ def commits(one: OneCheck, folder: Path, sizes: Sizes) -> Iterator[Measure]:
         row = as_read(ward.check(number))
         units.append(cpu_s(lambda: orjson.dumps(one.plain)))
         started = time.thread_time()
-        taken.append(once_s(lambda row=row: workflow.record_entries("long", row, NOW)))
+        taken.append(once_s(partial(workflow.record_entries, "long", row, NOW)))
         busy.append(time.thread_time() - started)
     workflow.close()
     unit, half = statistics.median(units), share(taken[3:], 0.5)
@@ -107,7 +110,23 @@ def commits(one: OneCheck, folder: Path, sizes: Sizes) -> Iterator[Measure]:
     yield reached("3a", half / unit, processor_x=round(share(busy[3:], 0.5) / unit, 1), us=round(half * 1e6))
     yield reached("3b", other / statistics.median(taken[3:23]))
     yield reached("3c", share(taken[3:], 0.99) / half)
+    bare, bare_busy = _bare(folder, sizes.long_checks)
+    detail = {"processor_x": round(bare_busy / unit, 1)}
+    yield Measure("a bare commit of the same rows / orjson.dumps", bare / unit, detail=detail)
     yield reached("3d", statistics.median(busy[-20:]) / statistics.median(busy[3:23]), checks=sizes.long_checks)
+
+
+def _bare(folder: Path, checks: int) -> tuple[float, float]:
+    """What disk and SQLite alone take of a check, wall and processor time; after the checks, whose caches it takes."""
+    bare = BareCommits(folder, checks)
+    taken, busy = [], []
+    settled()
+    for number in range(checks):
+        started = time.thread_time()
+        taken.append(once_s(partial(bare.commit, number)))
+        busy.append(time.thread_time() - started)
+    bare.close()
+    return share(taken[3:], 0.5), share(busy[3:], 0.5)
 
 
 def _straightforward(one: OneCheck, folder: Path, times: int) -> float:
@@ -116,7 +135,7 @@ def _straightforward(one: OneCheck, folder: Path, times: int) -> float:
     for charted in as_read(Ward("one").document(4))["entries"]:
         pipeline.record(charted, resources[:1], BASE, NOW)
     taken = [
-        once_s(lambda n=n: pipeline.record(one.entry | {"entry_id": f"new-{n}"}, _renamed(resources, n), BASE, NOW))
+        once_s(partial(pipeline.record, one.entry | {"entry_id": f"new-{n}"}, _renamed(resources, n), BASE, NOW))
         for n in range(times)
     ]
     pipeline.close()
@@ -131,7 +150,7 @@ def _renamed(resources: list[dict[str, Any]], number: int) -> list[dict[str, Any
 
 def late_entry(folder: Path, sizes: Sizes) -> Iterator[Measure]:
     workflow = open_workflow(Settings(database_url=f"sqlite:///{folder}/late.sqlite3"))
-    yield reached("10", *_late(workflow, Ward("late", bands=35), sizes.long_checks))
+    yield reached("10", *_late(workflow, Ward("late", bands=35), min(60, sizes.long_checks)))
     workflow.close()
 
 
@@ -139,9 +158,7 @@ def _late(workflow: Workflow, ward: Ward, checks: int) -> tuple[float]:
     workflow.record_course(as_read(ward.document(checks - 10)), NOW)
     document = [as_read(ward.check(number)) for number in range(checks - 10, checks)]
     settled()
-    one = statistics.median(
-        once_s(lambda row=row: workflow.record_entries(ward.course_id, row, NOW)) for row in document
-    )
+    one = statistics.median(once_s(partial(workflow.record_entries, ward.course_id, row, NOW)) for row in document)
     return (once_s(lambda: workflow.record_entries(ward.course_id, as_read(ward.late_check()), NOW)) / one,)
 
 
@@ -151,7 +168,7 @@ def largest_course(folder: Path, sizes: Sizes) -> Iterator[Measure]:
     ward = Ward("largest", bands=sizes.largest_bands)
     workflow.record_course(as_read(ward.document(0)), NOW)
     taken = [
-        once_s(lambda n=n: workflow.record_entries("largest", as_read(ward.check(n)), NOW))
+        once_s(partial(workflow.record_entries, "largest", as_read(ward.check(n)), NOW))
         for n in range(sizes.largest_checks)
     ]
     tenth = max(3, len(taken) // 10)

@@ -6,6 +6,9 @@ from decimal import Decimal
 from typing import Any
 
 from service import strict_json
+from service.clinic.entries import Course
+from service.clinic.standing import Charted
+from service.intake.members import read_course, read_entry
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 OPENED = datetime(2026, 3, 2, 8, tzinfo=UTC)
@@ -14,6 +17,7 @@ EVERY_HOURS = 6  # between checks
 PERFORMER = {"identifier": {"system": "https://alder-bay.example/staff", "value": "s-1"}}
 STATIONS = 7
 BANDS = 11
+_NARROWEST_MM = 2.0  # the longest course would close, and go on, otherwise
 Tree = dict[str, Any]
 
 
@@ -73,9 +77,27 @@ class Ward:
         middle = self._length / 2
         shape = ((s, 1 - abs(s - middle) / self._length) for s in self._stations)
         noise = self._random.uniform
-        return [{"station_mm": s, "gap_mm": Decimal(f"{widest * part + noise(-1, 1):.1f}")} for s, part in shape]
+        widths = ((s, max(_NARROWEST_MM, widest * part + noise(-1, 1))) for s, part in shape)
+        return [{"station_mm": s, "gap_mm": Decimal(f"{width:.1f}")} for s, width in widths]
 
 
 def as_read(sent: Any) -> Any:
     """The same as it comes out of the bytes of a request."""
     return strict_json.read(strict_json.write(sent), largest=64 * 1024 * 1024)
+
+
+def course_of(sent: Tree) -> Course:
+    """The course of a document that has no fault."""
+    found = read_course(sent["course"])
+    assert not isinstance(found, list), found
+    return found
+
+
+def charted_of(sent: Tree) -> list[Charted]:
+    """The entries of a document that has no fault, in the order in which they came."""
+    charted = []
+    for place, entry in enumerate(sent["entries"], 1):
+        found = read_entry(entry)
+        assert not isinstance(found, list), found
+        charted.append(Charted(found, place))
+    return charted

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 from service import strict_json
 from tests.bench.goals import Measure, reached
@@ -26,16 +27,20 @@ def measures(folder: Path, rounds: int) -> Iterator[Measure]:
         (sys.executable, "-m", "service", "map", str(folder / "course.json")),
         (sys.executable, "-m", "service", "--help"),
         (sys.executable, "-c", "import service.cli"),
-        (sys.executable, "-c", "import pydantic.main, service.clinic.entries"),
+        (sys.executable, "-c", "import orjson, msgspec"),
+        (sys.executable, "-c", "import service.clinic.course"),
+        (sys.executable, "-c", "import service.commands.mapping"),
     )
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     environment["PYTHONPYCACHEPREFIX"] = str(folder / "compiled")
-    bare, mapped, helped, imported, models = _in_turns(works, environment, rounds)
-    detail = {
+    bare, mapped, helped, imported, libraries, clinic, mapping = _in_turns(works, environment, rounds)
+    detail: dict[str, Any] = {
         "bare_ms": round(bare * 1000, 1),
         "map_ms": round(mapped * 1000, 1),
         "import_of_the_command_line_x": round(imported / bare, 1),
-        "import_of_the_entries_models_x": round(models / bare, 1),
+        "import_of_the_libraries_x": round(libraries / bare, 1),
+        "import_of_the_clinic_x": round(clinic / bare, 1),
+        "import_of_what_maps_x": round(mapping / bare, 1),
     }
     yield reached("9", mapped / bare, **detail)
     yield Measure("command line, --help / bare interpreter start", helped / bare)

@@ -95,6 +95,7 @@ class Pipeline:
             fold_charted(self._site, self._course, charted).fold.summary(now)
             bundle = mapped(resources, base)
             for each in parsed(bundle).entry or ():
+                assert each.resource is not None
                 self._store(session, orjson.loads(each.resource.model_dump_json()))
             session.commit()
         return bundle
