@@ -102,8 +102,11 @@ class Store:
             yield connection
 
     def _sets(self, site: str) -> TokenSets:
-        with self._lock:
-            return self._token_sets.setdefault(site, TokenSets(site))
+        known = self._token_sets.get(site)
+        if known is None:
+            with self._lock:
+                known = self._token_sets.setdefault(site, TokenSets(site))
+        return known
 
     def _start_checkpoints(self) -> None:
         with self._lock:

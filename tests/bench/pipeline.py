@@ -11,12 +11,12 @@ from typing import Any
 import orjson
 
 from service.clinic.course import Step
-from service.clinic.standing import appended
+from service.clinic.standing import Charted, appended
 from service.config import Settings
 from service.fhir import wire
 from service.fhir.project import project_course, project_entry, transaction_bundle, transaction_bytes
 from service.fhir.validate import is_valid
-from service.projection import Folded, Site, fold_charted, open_site, project
+from service.projection import Folded, Projected, Site, open_site, project
 from service.workflow import Workflow, open_workflow
 from tests.bench.bare_commit import BareCommits
 from tests.bench.goals import Measure, reached
@@ -25,6 +25,7 @@ from tests.bench.straightforward import Pipeline, mapped, parsed
 from tests.bench.timing import cpu_s, in_turns, once_s, settled, share
 
 BASE = "https://closure.example/fhir"
+CHECKS_OF_A_COURSE = 60
 
 
 @dataclass(frozen=True)
@@ -37,46 +38,81 @@ class Sizes:
     largest_checks: int
 
 
+class NextCheck:
+    """A check that is about to be mapped: the course before it is known, and so are the figures after it."""
+
+    def __init__(self, site: Site, before: Folded, charted: Charted) -> None:
+        self._site, self._before = site, before
+        new = appended(before.entries, [charted])
+        assert new, "a check after all others"
+        (self._new,) = new
+        self._fold = before.fold.copy()
+        self._fold.apply(self._new)
+        self._fold.summary(NOW)  # the figures are the clinic's; mapping begins where they are known
+
+    def map(self) -> bytes:
+        """Mapping alone: figures to Bundle bytes, going on from the check before as the pipeline does."""
+        assert self._before.context is not None
+        context = self._before.context.after(self._site.frame, [self._new])
+        built = project_entry(context, Step(self._new, self._fold))
+        built += project_course(context, self._before.course, self._fold, NOW)
+        return transaction_bytes(built, BASE)
+
+
+class Charting:
+    """A course as it grows, entry by entry."""
+
+    def __init__(self, site: Site, course_id: str, checks: int) -> None:
+        self.sent = as_read(Ward(course_id).document(checks))
+        self.site, self.course, self.charted = site, course_of(self.sent), charted_of(self.sent)
+        first = self.charted[:1]
+        self._count, self.known = 1, project(site, self.course, [], first, NOW).folded
+
+    def next(self) -> NextCheck:
+        """The check that comes next, not yet mapped."""
+        return NextCheck(self.site, self.known, self.charted[self._count])
+
+    def go_on(self) -> Projected:
+        """Take it on, as the pipeline does."""
+        before, after = self.charted[: self._count], self.charted[: self._count + 1]
+        projected = project(self.site, self.course, before, after, NOW, self.known)
+        self._count, self.known = self._count + 1, projected.folded
+        return projected
+
+
 class OneCheck:
     """A young course, its latest check, and the Bundle of what that check's write gives."""
 
     def __init__(self, site: Site, checks: int = 5) -> None:
-        sent = as_read(Ward("one").document(checks))
-        self.site, self.course = site, course_of(sent)
-        self.charted = charted_of(sent)
-        before = fold_charted(site, self.course, self.charted[:-1])
-        known = project(site, self.course, self.charted[:-1], self.charted[:-1], NOW, before).folded
-        self.before = Folded(self.course, before.entries, before.fold, known.passed, known.context)
-        self.projected = project(site, self.course, self.charted[:-1], self.charted, NOW, self.before)
-        self.bundle = transaction_bundle(self.projected.resources, [], BASE)
+        charting = Charting(site, "one", checks)
+        for _ in range(checks - 1):
+            charting.go_on()
+        self.site, self.course = site, charting.course
+        self.map = charting.next().map
+        self.bundle = transaction_bundle(charting.go_on().resources, [], BASE)
         self.written = wire.write(self.bundle)
         self.plain = orjson.loads(self.written)
-        self.entry = sent["entries"][-1]
-        fold = self.before.fold.copy()
-        new = appended(self.before.entries, self.charted[-1:])
-        assert new, "a check after all others"
-        (self._new,) = new
-        fold.apply(self._new)
-        fold.summary(NOW)  # the figures are the clinic's; mapping begins where they are known
-        self._fold = fold
-
-    def map(self) -> bytes:
-        """Mapping alone: figures to Bundle bytes, going on from the check before as the pipeline does."""
-        assert self.before.context is not None
-        context = self.before.context.after(self.site.frame, [self._new])
-        built = project_entry(context, Step(self._new, self._fold))
-        built += project_course(context, self.course, self._fold, NOW)
-        return transaction_bytes(built, BASE)
+        self.entry = charting.sent["entries"][-1]
 
 
 def mapping(one: OneCheck, rounds: int) -> Iterator[Measure]:
-    resources = [entry["resource"] for entry in one.plain["entry"]]
-    assert orjson.loads(one.map()) == one.plain, "what is timed gives what the pipeline gives"
+    """Checks of growing courses, each mapped once and its Bundle dumped once, as at the bedside; then one repeated."""
+    units, owns, others = [], [], []
     settled()
-    unit, own = in_turns([lambda: orjson.dumps(one.plain), one.map], rounds, each=3)
-    (other,) = in_turns([lambda: mapped(resources, BASE)], max(5, rounds // 10))
-    yield reached("1a", own / unit, resources=len(resources), bytes=len(one.written))
-    yield reached("1b", other / own)
+    for number in range(max(1, rounds // CHECKS_OF_A_COURSE)):
+        charting = Charting(one.site, f"fresh-{number}", min(rounds, CHECKS_OF_A_COURSE))
+        for count in range(len(charting.charted) - 1):
+            check = charting.next()
+            owns.append(cpu_s(check.map))
+            plain = orjson.loads(wire.write(transaction_bundle(charting.go_on().resources, [], BASE)))
+            assert orjson.loads(check.map()) == plain, "what is timed gives what the pipeline gives"
+            units.append(cpu_s(partial(orjson.dumps, plain)))
+            if count % 10 == 0:
+                others.append(cpu_s(partial(mapped, [entry["resource"] for entry in plain["entry"]], BASE)))
+    unit, own = statistics.median(units), statistics.median(owns)
+    again = in_turns([lambda: orjson.dumps(one.plain), one.map], rounds, each=3)
+    yield reached("1a", own / unit, checks=len(owns), repeated_x=round(again[1] / again[0], 1))
+    yield reached("1b", statistics.median(others) / own)
 
 
 def validation(one: OneCheck, rounds: int) -> Iterator[Measure]:
