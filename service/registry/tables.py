@@ -21,10 +21,18 @@ __all__ = ["Merged", "NoRegistry", "ViewSet", "columns_of", "merge_type", "open_
 
 ROW_LIMIT_BYTES = 16 * 1024 * 1024
 # `meta.source` of what this service emits: .../site/<site>/<interface>, or .../site/<pseudonym> where de-identified.
-# The segment stays escaped as it is in the URL.
-_SITE = r"/site/([^/]+)"
+# The segment stays escaped as it is in the URL. Splitting is cheaper than the pattern; it finds nothing where the first
+# segment is empty, and there the pattern looks further.
+_SITE = (
+    "coalesce(nullif(split_part(split_part(meta.source, '/site/', 2), '/', 1), ''),"
+    " nullif(regexp_extract(meta.source, '/site/([^/]+)', 1), ''))"
+)
 # Rows are known by their place in `scanned`: the order of files and lines, kept though several threads read.
 _NEW_ROWS = " SEMI JOIN newest ON scanned.rowid = newest.place"
+# Numbers are counted faster than pairs of texts; should two resources have the same hash, they take the longer way.
+_COMPETING = (
+    "SELECT count(*), count(*) <> count(DISTINCT hash(site, id)) OR EXISTS (FROM received WHERE type = ?) FROM scanned"
+)
 FORMATS = {"parquet": "(FORMAT parquet, COMPRESSION zstd)", "csv": "(FORMAT csv, HEADER)"}
 
 _RECEIVED = """
@@ -40,10 +48,14 @@ class NoRegistry(RuntimeError):
 
 @dataclass(frozen=True, slots=True)
 class ViewSet:
-    """Every view, by resource type; the shape of a type is what all its views read together."""
+    """Every view, by resource type; the shape of a type is what all its views read together, and its origin.
+
+    `kept` names the elements that the views themselves read: the others are not carried along.
+    """
 
     by_type: Mapping[str, tuple[View, ...]]
     shapes: Mapping[str, Shape]
+    kept: Mapping[str, tuple[str, ...]]
 
     @property
     def views(self) -> list[View]:
@@ -67,9 +79,10 @@ def read_views(folder: Path | None = None) -> ViewSet:
         definition: dict[str, Any] = json.loads(path.read_bytes())
         shape = shapes.setdefault(definition["resource"], Shape(definition["resource"]))
         by_type.setdefault(definition["resource"], []).append(compile_view(definition, shape))
+    kept = {kind: tuple({"id": None} | dict.fromkeys(shape.read)) for kind, shape in shapes.items()}
     for shape in shapes.values():
         _read_origin(shape)
-    return ViewSet({kind: tuple(views) for kind, views in by_type.items()}, shapes)
+    return ViewSet({kind: tuple(views) for kind, views in by_type.items()}, shapes, kept)
 
 
 def _read_origin(shape: Shape) -> None:
@@ -109,41 +122,48 @@ def merge_type(
 ) -> Merged:
     """Take the resources of one type out of checked files; `files` are paths with the site where none is told.
 
-    The caller holds the transaction.
+    The caller holds the transaction. Where every row is a resource of its own and none of its type is known, as in a
+    first load, no version competes with another: the views then read what was scanned as it is.
     """
-    connection.execute(f"CREATE OR REPLACE TEMP TABLE scanned AS {scan_sql(views.shapes[kind], kind, files)}")
-    connection.execute(f"CREATE OR REPLACE TEMP TABLE newest AS {_newest_sql()}", [kind])
-    (scanned,), (taken,) = (_row(connection, f"SELECT count(*) FROM {name}") for name in ("scanned", "newest"))
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE scanned AS {scan_sql(views, kind, files)}")
+    scanned, competing = _row(connection, _COMPETING, [kind])
+    taken, rows = scanned, "scanned"
+    if competing:
+        taken, rows = _make_room(connection, views, kind), f"(SELECT scanned.* FROM scanned{_NEW_ROWS})"
     for view in views.by_type[kind]:
-        key = view.columns[0]
+        connection.execute(f'INSERT INTO "{view.name}" {view.sql(rows, ("site",))}')
+    connection.execute(f"INSERT INTO received SELECT site, ?, id, version, updated, source FROM {rows}", [kind])
+    connection.execute("DROP TABLE scanned; DROP TABLE IF EXISTS newest")
+    return Merged(taken, scanned - taken)
+
+
+def _make_room(connection: duckdb.DuckDBPyConnection, views: ViewSet, kind: str) -> int:
+    """Find the newest of what was scanned and take out what they replace; returns how many they are."""
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE newest AS {_newest_sql()}", [kind])
+    for view in views.by_type[kind]:
         connection.execute(
             f'DELETE FROM "{view.name}" USING newest WHERE "{view.name}".site = newest.site'
-            f' AND "{view.name}"."{key}" = newest.id AND newest.known'
+            f' AND "{view.name}"."{view.columns[0]}" = newest.id AND newest.known'
         )
-        source = f"(SELECT scanned.* FROM scanned{_NEW_ROWS})"
-        connection.execute(f'INSERT INTO "{view.name}" {view.sql(source, ("site",))}')
     connection.execute(
         "DELETE FROM received USING newest WHERE newest.known AND received.type = ?"
         " AND received.site = newest.site AND received.id = newest.id",
         [kind],
     )
-    connection.execute(
-        f"INSERT INTO received SELECT site, ?, id, version, updated, source FROM scanned{_NEW_ROWS}",
-        [kind],
-    )
-    connection.execute("DROP TABLE scanned; DROP TABLE newest")
-    return Merged(taken, scanned - taken)
+    (taken,) = _row(connection, "SELECT count(*) FROM newest")
+    return int(taken)
 
 
-def scan_sql(shape: Shape, kind: str, files: Sequence[tuple[Path, str]]) -> str:
+def scan_sql(views: ViewSet, kind: str, files: Sequence[tuple[Path, str]]) -> str:
     """One row a resource: its site, version and the elements that a view reads."""
     listed = ", ".join(quoted(str(path)) for path, _ in files)
-    columns = ", ".join(f"{quoted(name)}: {quoted(sql)}" for name, sql in shape.columns().items())
+    columns = ", ".join(f"{quoted(name)}: {quoted(sql)}" for name, sql in views.shapes[kind].columns().items())
+    kept = ", ".join(f'"{name}"' for name in views.kept[kind])
     folders = ", ".join(f"{quoted(str(path))}: {quoted(site)}" for path, site in files)
     return (
-        f"SELECT coalesce(nullif(regexp_extract(meta.source, '{_SITE}', 1), ''), MAP {{{folders}}}[filename]) AS site,"
+        f"SELECT coalesce({_SITE}, MAP {{{folders}}}[filename]) AS site,"
         " try_cast(meta.versionId AS BIGINT) AS version, try_cast(meta.lastUpdated AS TIMESTAMPTZ) AS updated,"
-        " meta.source AS source, * EXCLUDE (filename, resourceType)"
+        f" meta.source AS source, {kept}"
         f" FROM read_json([{listed}], format = 'newline_delimited', columns = {{{columns}}}, filename = true,"
         f" maximum_object_size = {ROW_LIMIT_BYTES}) WHERE resourceType = {quoted(kind)}"
     )
@@ -174,8 +194,8 @@ def columns_of(connection: duckdb.DuckDBPyConnection, names: Iterable[str]) -> d
     return found
 
 
-def _row(connection: duckdb.DuckDBPyConnection, sql: str) -> tuple[Any, ...]:
-    found = connection.execute(sql).fetchone()
+def _row(connection: duckdb.DuckDBPyConnection, sql: str, values: Sequence[str] = ()) -> tuple[Any, ...]:
+    found = connection.execute(sql, list(values)).fetchone()
     assert found is not None  # a count always has a row
     return found
 

@@ -172,8 +172,8 @@ def claim_job(connection: Connection, now: int, until: int) -> JobRow | None:
     row = connection.execute(oldest).one_or_none()
     if row is None:
         return None
-    job = JobRow(*row)._replace(state=RUNNING, attempt=row.attempt + 1, leased_until=until)
-    changed = {"state": job.state, "attempt": job.attempt, "leased_until": until}
+    job = JobRow(*row)._replace(state=RUNNING, attempt=row.attempt + 1, leased_until=until, progress="begun")
+    changed = {name: getattr(job, name) for name in ("state", "attempt", "leased_until", "progress")}
     connection.execute(update(export_jobs).where(*_key(job)).values(changed))
     return job
 

@@ -110,7 +110,7 @@ GOALS = {
             "7a",
             "NDJSON export, bytes a second / plain copy of the same bytes",
             0.15,
-            "SQLite: reading the rows, two thirds of it; PostgreSQL: bodies cross as hexadecimal text",
+            "SQLite: reading the rows; PostgreSQL: the server reading, unpacking and sending bodies, two thirds of it",
             "a file copy: 1",
             at_most=False,
             beside={
@@ -130,7 +130,7 @@ GOALS = {
             "8",
             "registry report / DuckDB reading the same NDJSON",
             3,
-            "tables: rows are read once, numbered, and written to the file",
+            "one core where the read uses both: the commit of the tables, the page, small inserts",
             "DuckDB's own read: 1",
             beside={
                 "resources": "resources",

@@ -11,7 +11,7 @@ from email.utils import parsedate_to_datetime
 import pytest
 
 from service.fhir.validate import check_bytes
-from tests.bulk.side import ASYNC, BASE, START, unzipped
+from tests.bulk.side import ASYNC, BASE, SITE, START, unzipped
 
 STATUS = re.compile(re.escape(BASE) + r"/fhir/\$export-status/[0-9a-f]{32}")
 
@@ -282,3 +282,17 @@ def test_a_type_with_more_than_fits_one_file_goes_on_in_another(side):
     assert len(manifest["output"]) > 2
     assert {each["type"] for each in manifest["output"]} == {"Observation"}
     assert len({each["id"] for each in side.lines(manifest)}) == len(stored(side, "Observation"))
+
+
+def test_either_database_gives_the_very_bytes_that_a_read_gives_and_heeds_filters(empty):
+    empty.load("02")
+    manifest = empty.manifest()
+    lines = [line for each in manifest["output"] for line in empty.get(each["url"]).content.splitlines()]
+    everything = [json.loads(line) for line in lines]
+    with empty.workflow.store.read(SITE) as unit:
+        assert lines == [unit.resource(each["resourceType"], each["id"]).body for each in everything]
+    filters = "Observation%3Fvalue-quantity%3Dgt5,Observation%3Fdate%3Dlt2000-01-01"
+    large = empty.lines(empty.manifest(f"/fhir/$export?_type=Observation&_typeFilter={filters}"))
+    wanted = [each["id"] for each in everything if each.get("valueQuantity", {}).get("value", 0) > 5]
+    assert 0 < len(wanted) < len(everything)
+    assert {each["id"] for each in large} == set(wanted)

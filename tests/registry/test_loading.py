@@ -117,6 +117,37 @@ def test_the_site_comes_from_the_source_and_else_from_the_folder(opened, views, 
     assert found == [("alder%20bay",), ("export",)]
 
 
+@pytest.mark.parametrize(
+    ("source", "site"),
+    [
+        ("https://a.example/site/quay/fhir", "quay"),
+        ("https://a.example/site/quay", "quay"),
+        ("https://a.example/site/quay/site/pier", "quay"),
+        ("https://a.example/site//site/pier", "pier"),
+        ("https://a.example/site/site/pier", "site"),
+        ("https://a.example/site/", "export"),
+        ("https://a.example/sites/quay", "export"),
+    ],
+)
+def test_the_site_is_the_first_segment_that_stands_behind_site(source, site, opened, views, tmp_path):
+    told = next(r for r in projected("quay") if r["resourceType"] == "CarePlan")
+    write_ndjson(tmp_path / "export" / "CarePlan.ndjson", [copied(told, meta={**told["meta"], "source": source})])
+    assert load_folders(opened, views, [tmp_path / "export"]).rejects == []
+    assert opened.execute("SELECT site FROM courses").fetchall() == [(site,)]
+
+
+def test_a_resource_that_comes_twice_in_a_first_load_is_one_and_the_later_line_counts(
+    opened, views, examples, terms, tmp_path
+):
+    told = [
+        copied(outcome(examples), valueCodeableConcept=terms.concept(key)) for key in ("outcome-flap", "outcome-died")
+    ]
+    write_ndjson(tmp_path / "demo" / "Observation.ndjson", told)
+    merged = load_folders(opened, views, [tmp_path / "demo"]).merged["Observation"]
+    assert (merged.taken, merged.older) == (1, 1)
+    assert [row[2] for row in outcomes(opened)] == [terms.concepts["outcome-died"].code]
+
+
 def test_one_id_at_two_sites_is_two_resources(opened, views, examples, tmp_path):
     one = outcome(examples)
     other = copied(one, meta={"source": one["meta"]["source"].replace("/demo/", "/heron/")})

@@ -130,7 +130,7 @@ class _Run:
             self._sources.count_cells(sources, reading)
             for source in sources:
                 for type_ in self._asked.types:
-                    self._renew(f"{type_}, {self._lines} lines so far", at_once=True)
+                    self._renew(f"{type_}, {self._lines} lines so far")
                     self._write_type(source, type_, reading)
             self._write_deleted(sources, reading)
             transaction_at = reading.transaction_at
@@ -144,8 +144,8 @@ class _Run:
         }
 
     def _write_type(self, source: Source, type_: str, reading: ExportReading) -> None:
-        for rows in reading.chunks(source.site, source.wanted(type_)):
-            for label, lines in source.lines(type_, rows):
+        for chunk in source.chunks(type_, reading):
+            for label, lines in chunk:
                 self._output.write(label, lines)
                 self._lines += len(lines)
             self._renew(f"{type_}, {self._lines} lines so far")
@@ -164,9 +164,9 @@ class _Run:
         for source in sources:
             yield from source.left_out()
 
-    def _renew(self, progress: str, *, at_once: bool = False) -> None:
+    def _renew(self, progress: str) -> None:
         now = self._clock()
-        if not at_once and now - self._renewed_at < RENEW_EVERY:
+        if now - self._renewed_at < RENEW_EVERY:
             return
         self._renewed_at = now
         with self._database.write() as connection:

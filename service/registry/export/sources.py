@@ -55,10 +55,11 @@ class Source:
         filters = self._asked.queries(type_, self._setting)
         return Wanted(type_, self._asked.since, self._group_id, of_patients_only, filters)
 
-    def lines(self, type_: str, rows: Sequence[ExportRow]) -> Iterable[Lines]:
-        """The lines of some rows, by the file they go into."""
+    def chunks(self, type_: str, reading: ExportReading) -> Iterator[Iterable[Lines]]:
+        """The lines of a type, some hundred at a time, by the file they go into."""
         subset = self._subset(type_)
-        return [(type_, [row.body if subset == WHOLE else subset_of(row.body, subset) for row in rows])]
+        for bodies in reading.bodies(self.site, self.wanted(type_)):
+            yield [(type_, bodies if subset == WHOLE else [subset_of(body, subset) for body in bodies])]
 
     def left_out(self) -> Iterator[bytes]:
         """What did not come out, one OperationOutcome for each reason."""
@@ -105,11 +106,13 @@ class DeidentifiedSource(Source):
         """From now on small cells are shown with less."""
         self._made_by = self._opened.deidentifier(self._names, cells)
 
-    def lines(self, type_: str, rows: Sequence[ExportRow]) -> Iterable[Lines]:
-        """The lines of some rows, and of the Patients among them what was done to their data.
+    def chunks(self, type_: str, reading: ExportReading) -> Iterator[Iterable[Lines]]:
+        """The lines of a type, and of Patients also what was done to their data."""
+        for rows in reading.chunks(self.site, self.wanted(type_)):
+            yield self._lines(type_, rows)
 
-        Sorted, so that their order does not tell who came after whom.
-        """
+    def _lines(self, type_: str, rows: Sequence[ExportRow]) -> Iterable[Lines]:
+        """Sorted, so that their order does not tell who came after whom."""
         subset = self._subset(type_)
         made = [(row.id, resource) for row in rows if (resource := self._made(row)) is not None]
         bodies = sorted(wire.write(resource) for _, resource in made)  # the id stands first in them

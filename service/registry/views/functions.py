@@ -7,6 +7,8 @@ from service.registry.views.translate import CallBuilder, Translation, Value, nt
 
 __all__ = ["CALLS"]
 
+_ID = "[A-Za-z0-9.-]+"
+
 
 def _of_type(translation: Translation, node: Call, context: Value) -> Value:
     """`value.ofType(Quantity)` is the element valueQuantity; on what has one type only, that type or nothing."""
@@ -84,8 +86,10 @@ def _reference_key(translation: Translation, node: Call, context: Value) -> Valu
 
 
 def _key(reference: str, kind: str) -> str:
-    found = f"regexp_extract({reference}, '(^|/){kind}/([A-Za-z0-9.-]+)(/_history/.*)?$', 2)"
-    return f"nullif({found}, '')"
+    """Most references are `Type/id` and nothing else: to know one and cut it takes half as long as to extract it."""
+    plain = f"regexp_full_match({reference}, '{kind}/{_ID}')"
+    found = f"regexp_extract({reference}, '(^|/){kind}/({_ID})(/_history/.*)?$', 2)"
+    return f"CASE WHEN {plain} THEN split_part({reference}, '/', 2) ELSE nullif({found}, '') END"
 
 
 def _type_name(node: Call) -> str:
