@@ -48,7 +48,7 @@ GOALS = {
             45,
             "a fifth the rows themselves; search values, projection and validation; the view of the course",
             "one write to the disk that is waited for",
-            beside={"processor_x": "of it processor"},
+            beside={"processor_x": "of it processor", "us": "us"},
         ),
         Goal(
             "3b",
