@@ -57,7 +57,8 @@ def test_the_demonstration_answers_this_machine_alone_and_closes_with_the_first_
         port = live.base.rsplit(":", 1)[1]
         assert requests.post(f"{live.base}/intake/courses", documents("01")[0], headers=JSON, timeout=DEADLINE_S).ok
         assert status(live, "/fhir/Patient") == 200
-        assert "open demonstration" in requests.get(f"{live.base}/", timeout=DEADLINE_S).text.lower()
+        for page in ("/", "/ward", "/ward/new"):
+            assert "open demonstration" in requests.get(f"{live.base}{page}", timeout=DEADLINE_S).text.lower()
         for name in ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-IP", "Via"):
             assert status(live, "/fhir/Patient", {name: "for=192.0.2.1"}) == 403, name
         for host in (
@@ -79,6 +80,8 @@ def test_the_demonstration_answers_this_machine_alone_and_closes_with_the_first_
         assert page.status_code == 200
         assert json.loads(documents("01")[0])["course"]["course_id"] not in page.text
         assert status(live, "/fhir/Patient", bearer(live, client_id)) == 200
+        board = requests.get(f"{live.base}/ward", headers=bearer(live, client_id), timeout=DEADLINE_S)
+        assert "open demonstration" not in board.text.lower()
         assert command(tmp_path, "clients", "revoke", client_id).returncode == 0
         assert status(live, "/fhir/Patient") == 401  # it does not open again
 

@@ -11,7 +11,7 @@ from pypdf import PdfReader
 from starlette.testclient import TestClient
 
 from service import strict_json
-from service.access.gate import Access
+from service.access.gate import EVERYTHING, Access
 from service.access.scopes import parse_scopes
 from service.api.pages.course_page import course_page
 from service.clinic.caution import CAUTION
@@ -250,6 +250,19 @@ def test_the_start_page_shows_courses_only_to_who_may_read_them(ward, access):
     assert course in everything
     assert "Open demonstration" in everything
     assert 'href="ward"' in everything
+
+
+@pytest.mark.parametrize(
+    "path", ["", "/new", "/plan", "/deliveries", "/courses/{course}", "/courses/{course}/check", "/courses/nowhere"]
+)
+def test_every_page_of_the_open_demonstration_says_what_it_is_and_no_other_does(ward, path):
+    path = f"/ward{path.format(course=load(ward, EXAMPLES[0], 13))}"
+    signed_in = Access("pull", "demo", "backend", EVERYTHING)
+    for access, says_so in ((DEMONSTRATION, True), (signed_in, False), (None, False)):
+        answer = client_of(ward, access).get(path)
+        assert answer.status_code == (404 if path.endswith("nowhere") else 200)
+        assert ("Open demonstration" in answer.text) is says_so
+        assert ("Do not enter real patients" in answer.text) is says_so
 
 
 def test_every_open_course_is_on_the_board_and_a_closed_one_is_not(ward, client):

@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.api.fault_log import log_fault
-from service.api.pages.rendering import page
+from service.api.pages.rendering import open_demonstration, page
 from service.config import Settings
 from service.report.texts import _
 from service.store.errors import StoreError
@@ -27,10 +27,12 @@ def ward_root(settings: Settings) -> str:
 
 
 def as_page(endpoint: Endpoint, settings: Settings) -> Endpoint:
-    """The endpoint with what it raises told as a page."""
+    """The endpoint with what it raises told as a page; a page of the open demonstration says what it is."""
 
     @wraps(endpoint)
     async def answer(request: Request, *arguments: Any, **named: Any) -> Response:
+        access = getattr(request.state, "access", None)
+        told = open_demonstration.set(access is not None and access.kind == "demonstration")
         try:
             return await endpoint(request, *arguments, **named)
         except UnknownCourse:
@@ -40,6 +42,8 @@ def as_page(endpoint: Endpoint, settings: Settings) -> Endpoint:
         except StoreError as fault:
             log_fault(request, 503, fault)
             return fault_page(settings, 503, _("The record cannot be reached at the moment. Nothing was saved."))
+        finally:
+            open_demonstration.reset(told)
 
     return answer
 

@@ -6,6 +6,7 @@ is a file of this service. A page in a chart's frame has no script and no form.
 
 import hashlib
 from base64 import b64encode
+from contextvars import ContextVar
 from decimal import Decimal
 from functools import lru_cache
 from importlib.resources import files
@@ -21,6 +22,9 @@ from service.report.labels import figure, label, percent, reading, who
 from service.report.texts import speaking
 
 FOLDER = "templates/ward"
+
+# Whether the page that is being made is one of the open demonstration; every page of it says so.
+open_demonstration: ContextVar[bool] = ContextVar("open demonstration", default=False)
 
 
 @lru_cache(maxsize=1)
@@ -86,7 +90,7 @@ def page_headers() -> dict[str, str]:
 
 def render(template: str, **shown_: Any) -> str:
     """A page as HTML."""
-    return environment().get_template(template).render(**shown_)
+    return environment().get_template(template).render(open_demonstration=open_demonstration.get(), **shown_)
 
 
 def page(template: str, status: int = 200, **shown_: Any) -> HTMLResponse:
