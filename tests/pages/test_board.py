@@ -5,22 +5,14 @@ import time
 from dataclasses import replace
 from datetime import timedelta
 
-import pytest
 from starlette.testclient import TestClient
 
 from service import strict_json
 from service.api.pages.board import read_board
 from service.workflow.remembering import Memory
-from tests.pages.ward import EXAMPLES, load, open_ward, ward_app
+from tests.pages.ward import EXAMPLES, load, ward_app
 
 SHOWN = ("course_id", "patient", "place", "status", "due_away", "due_about", "alerts", "last_at", "last_by")
-
-
-@pytest.fixture
-def ward(tmp_path):
-    made = open_ward(tmp_path)
-    yield made
-    made.workflow.close()
 
 
 def shown(workflow, now):

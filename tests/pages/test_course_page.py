@@ -16,7 +16,7 @@ from service.access.scopes import parse_scopes
 from service.api.pages.course_page import course_page
 from service.clinic.caution import CAUTION
 from service.report.story import story_of
-from tests.pages.ward import DEMONSTRATION, EXAMPLES, load, open_ward, send_to, ward_app
+from tests.pages.ward import DEMONSTRATION, EXAMPLES, load, send_to, ward_app
 
 HOSTILE = {
     "script": "<script>document.title='x'</script>",
@@ -101,13 +101,6 @@ class Page(HTMLParser):
 
     def handle_data(self, data):
         self.text += data
-
-
-@pytest.fixture
-def ward(tmp_path):
-    made = open_ward(tmp_path)
-    yield made
-    made.workflow.close()
 
 
 def client_of(ward, access=DEMONSTRATION):

@@ -9,16 +9,9 @@ from starlette.testclient import TestClient
 from service.commands.deliveries import decide
 from service.store.outbox_rows import HELD, list_rows, settle
 from tests.pages.test_course_page import HOSTILE, Page
-from tests.pages.ward import EXAMPLES, load, open_ward, send_to, ward_app
+from tests.pages.ward import EXAMPLES, load, send_to, ward_app
 
 REFUSAL = "Patient?identifier=... found 2 matches"
-
-
-@pytest.fixture
-def ward(tmp_path):
-    made = open_ward(tmp_path)
-    yield made
-    made.workflow.close()
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from starlette.testclient import TestClient
 from service.intake.members import read_entry
 from service.report.story import story_of
 from tests.pages.forms import posted_form
-from tests.pages.ward import EXAMPLES, load, open_ward, ward_app
+from tests.pages.ward import EXAMPLES, load, ward_app
 
 WHO = {
     "performer/identifier/value": "n-1104",
@@ -17,13 +17,6 @@ WHO = {
     "performer/display": "R. Ostrander",
 }
 SAFE = {"Sec-Fetch-Site": "same-origin"}
-
-
-@pytest.fixture
-def ward(tmp_path):
-    made = open_ward(tmp_path)
-    yield made
-    made.workflow.close()
 
 
 @pytest.fixture

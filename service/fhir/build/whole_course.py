@@ -1,14 +1,13 @@
 """What the whole course says now: uses of devices, due resets, alerts, and which measures are the latest."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from service.clinic.alerts import AlertEpisode
-from service.clinic.bands import BandState
 from service.clinic.course import CourseFold
 from service.clinic.entries import Installation
-from service.clinic.resets import DueReset, ResetPeriod
 from service.clinic.standing import StandingEntry
 from service.clinic.summary import Summary
 from service.fhir.build.context import (
@@ -67,25 +66,12 @@ def tasks(context: Context, fold: CourseFold, summary: Summary, now: datetime) -
     built = []
     for period in fold.reset_periods():
         current = installations.get(period.opened_by, current)
-        if period.due is not None and current is not None:
-            built.append(_task(context, period, period.due, current, summary.bands, now))
+        if period.due is None or current is None:
+            continue
+        build = partial(reset_task, context, period, period.due, current, summary.bands, now)
+        made_from = (period, current)  # of a closed one, which neither the bands nor the time change any more
+        built.append(build() if period.is_open else context.kept.built(("Task", period.opened_by), made_from, build))
     return built
-
-
-def _task(
-    context: Context,
-    period: ResetPeriod,
-    due: DueReset,
-    installation: Installation,
-    bands: Sequence[BandState],
-    now: datetime,
-) -> Built:
-    def build() -> Built:
-        return reset_task(context, period, due, installation, bands, now)
-
-    if period.is_open:
-        return build()
-    return context.kept.built(("Task", period.opened_by), (period, installation), build)
 
 
 def flags(context: Context, episodes: Iterable[AlertEpisode]) -> list[Built]:
